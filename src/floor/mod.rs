@@ -1,0 +1,1 @@
+//! The camera over the carpet.

@@ -1,0 +1,1 @@
+//! When the stance was still.

@@ -1,0 +1,1 @@
+//! The kneeling lower leg in the carpet's frame, and its gaps.

@@ -1,0 +1,27 @@
+//! Tells from ordinary video whether the inner side of the kneeling lower leg is down on the carpet while the athlete is still, and says when the
+//! video cannot tell.
+//!
+//! The folders follow the data:
+//!
+//! ```text
+//! clip ──► pose ──► Track ──┬─► hold ──► Hold ─┐
+//!                           │                  ├─► leg ──► GapProfile ──► rules ──► Finding ──► report
+//! floor marks or the body ──┴─► floor ─► FloorCamera ┘
+//! ```
+//!
+//! Each step is a function of the step before and each hand-over is a plain serialisable type. Only [`clip`] and [`report`] touch files; only [`pose`]
+//! knows ONNX; only [`floor`] and [`leg`] know projective geometry; [`rules`] knows numbers and a rule file, nothing of pixels. [`check`] joins the steps.
+#![deny(missing_docs)]
+
+pub mod clip;
+pub mod error;
+pub mod floor;
+pub mod hold;
+pub mod leg;
+pub mod outcome;
+pub mod pose;
+pub mod report;
+pub mod rules;
+pub mod types;
+
+pub use error::{Error, Result};
