@@ -291,7 +291,7 @@ fn a_photograph_does_not_claim_stillness() {
     ));
     let text = words(&page);
     assert!(sentences(&page)[0]
-        .starts_with("Right leg down, photograph, stillness not shown: suspected"));
+        .starts_with("Right leg down (photograph, stillness not shown): suspected"));
     assert!(text.contains("Stillness not shown: a photograph has no course over time."));
     assert!(!text.contains("Stillness\nshown"));
 }
