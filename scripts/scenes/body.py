@@ -294,7 +294,9 @@ class BodyModel:
         front = np.cross(axis, medial)
         azimuth = np.degrees(np.arctan2((v - knee) @ front, (v - knee) @ medial))
         leg = np.isin(bone, [f"{b}.R" for b in ("upperleg01", "upperleg02", "lowerleg01", "lowerleg02", "foot")])
-        inner = leg & (np.abs(azimuth) < MEDIAL_HALF_ANGLE_DEG)
+        radius = np.linalg.norm((v - knee) - ((v - knee) @ axis)[:, None] * axis, axis=1)
+        # Near the ankle the foot's back would fall into the sector: skin of the joint itself lies within 55 mm of the axis.
+        inner = leg & (np.abs(azimuth) < MEDIAL_HALF_ANGLE_DEG) & ((along < 0.9) | (radius < 0.055))
         for station, fraction in zip(STATIONS[:5], (0.0, 0.25, 0.5, 0.75, 1.0), strict=True):
             sets[station] = np.flatnonzero(inner & (np.abs(along - fraction) < STATION_HALF_WIDTH))
         sole_z = v[:, 2].min()
@@ -305,7 +307,7 @@ class BodyModel:
         sets["heel"] = np.flatnonzero(
             foot_r & (v[:, 1] > ankle[1] + 0.008) & (n[:, 0] > 0.5) & (v[:, 2] > sole_z + 0.012) & (v[:, 2] < ankle[2] - 0.005)
         )
-        window = leg & (along > 0.93) & (along < 1.05)
+        window = leg & (along > 0.93) & (along < 1.05) & (np.abs(v[:, 1] - ankle[1]) < 0.03)
         sets["ankle_inner"] = _extreme(v, window, [1, 0, 0], 3)
         sets["ankle_outer"] = _extreme(v, window, [-1, 0, 0], 3)
         for side, foot in (("R", foot_r), ("L", foot_l)):
