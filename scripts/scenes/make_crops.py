@@ -107,16 +107,17 @@ def render_crops(posed_batch: list[Posed], rng: np.random.Generator, n_per_pose:
         truth = posed.truth
         points = np.stack([np.asarray(truth.points[n], float) for n in POINT_NAMES])
         focus, centre = look.focus_of(posed)
+        small = look.reduced(posed)
         low, high = posed.vertices.min(0).astype(float), posed.vertices.max(0).astype(float)
         gap = np.array([truth.gap_mm[s] for s in STATIONS]) / 1000
         for k in range(n_per_pose):
             if k % per_mesh == 0:
                 scene = look.sample(rng, **fixed)
-                others = [posed_batch[j] for j in rng.integers(len(posed_batch), size=len(scene.neighbours))]
-                dressed, notes = look.dress(posed, scene)
-                mesh = Mesh.join([dressed, *look.surroundings(posed, scene, others)])
+                others = [look.reduced(posed_batch[j]) for j in rng.integers(len(posed_batch), size=len(scene.neighbours))]
+                dressed, notes = look.dress(small, scene)
+                mesh = Mesh.join([dressed, *look.surroundings(small, scene, others)])
                 r.upload(mesh)
-                r.bake(look.place_lights(scene, focus), scene.light_radius, focus, centre, scene.seed)
+                r.bake(look.place_lights(scene, focus), scene.light_radius, focus, centre, scene.seed, scene.light["on"])
             else:
                 look.recolour(scene, rng, **fixed)
             camera, lens = camera_sampler(rng, posed) if camera_sampler else cameras.sample(rng, low, high, focus + [0, 0, 0.05])

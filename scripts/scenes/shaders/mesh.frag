@@ -47,7 +47,7 @@ void main() {
         albedo *= 1.0 + m3.y * weave * (1.0 - smoothstep(0.001, 0.004, w)) + 0.12 * (fbm3(r * 9.0 + seed) - 0.5);
         albedo *= mix(1.0, 0.55, v_fade);
     } else if (type == 2) {
-        albedo = mix(albedo, m2.rgb, smoothstep(0.45, 0.55, v_fade));   // v_fade: 1 on the sole
+        albedo = mix(m2.rgb, albedo, smoothstep(0.15, 0.19, v_fade));   // v_fade: height over the sole, 1 at 10 cm
         albedo *= 1.0 + 0.2 * (fbm3(r * 40.0 + seed) - 0.5);
     } else if (type == 3) {
         float strand = noise3(r * vec3(190.0, 190.0, 40.0));
