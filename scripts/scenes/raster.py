@@ -188,6 +188,15 @@ class Renderer:
             d.repeat_x = d.repeat_y = False
             d.filter = (moderngl.LINEAR, moderngl.LINEAR)
 
+        rng = np.random.default_rng(7)
+        self.noise_image = ctx.texture((256, 256), 1, rng.random((256, 256), np.float32).tobytes(), dtype="f4")
+        self.noise_volume = ctx.texture3d((64, 64, 64), 1, rng.random((64, 64, 64), np.float32).tobytes(), dtype="f4")
+        self.noise_image.filter = self.noise_volume.filter = (moderngl.LINEAR, moderngl.LINEAR)
+        for program in (self.p_mesh, self.p_floor, self.p_backdrop):
+            for name, unit in (("noise_image", 5), ("noise_volume", 6)):
+                if name in program:
+                    program[name].value = unit
+
         corners = np.array([-1, -1, 1, -1, -1, 1, 1, 1], "f4")
         self.b_quad = ctx.buffer(corners.tobytes())
         self.v_floor = ctx.vertex_array(self.p_floor, [(self.b_quad, "2f", "in_corner")])
@@ -397,6 +406,8 @@ class Renderer:
         self.wide.use(1)
         for i in range(3):
             self.depths[i].use(2 + i)
+        self.noise_image.use(5)
+        self.noise_volume.use(6)
         if self.closed:
             ctx.enable(moderngl.CULL_FACE)
             self.v_mesh.render(vertices=self.closed * 3)

@@ -88,7 +88,7 @@ void main() {
     float fresnel = 0.04 + 0.96 * pow(1.0 - clamp(dot(n, view), 0.0, 1.0), 5.0);
     vec3 mirror = reflect(-view, n);
     vec3 around = mix(floor_albedo * below, sky_radiance(mirror), smoothstep(-0.2, 0.2, mirror.z));
-    vec3 colour = albedo * diffuse + specular * (spec * 0.6 + fresnel * around * v_sky * (1.0 - rough));
+    vec3 colour = albedo * diffuse + specular * (spec * 0.4 + fresnel * around * v_sky * (1.0 - rough));
     if (sunk > 0.0 && misc.z < 0.5) {
         vec3 fibre = floor_p[0].rgb * below * 0.8;
         colour = mix(colour, fibre, sunk * 0.75);
