@@ -66,6 +66,14 @@ def crop_window(camera, posed: Posed, rng: np.random.Generator | None, centre_ji
     return float(centre[0] - side / 2), float(centre[1] - side / 2), float(side), px_per_m
 
 
+def body_id(posed: Posed) -> int:
+    """A number that is the same for every pose of one body shape (from its coefficients), so that bodies can be held out."""
+    import zlib
+
+    body = posed.notes.get("body", {})
+    return int(posed.notes.get("body_id", zlib.crc32(json.dumps(body.get("coefficients", body)).encode()) & 0x7FFFFFFF))
+
+
 def view_angles(camera, posed: Posed) -> tuple[float, float]:
     """Elevation of the camera over the carpet at the leg, and its azimuth from the shank's direction knee -> ankle, degrees."""
     p = posed.truth.points
@@ -153,7 +161,7 @@ def render_crops(posed_batch: list[Posed], rng: np.random.Generator, n_per_pose:
                 "light": look.LIGHTS.index(scene.light["family"]),
                 "wall": look.WALLS.index(scene.wall["family"]),
                 "lens": lenses.index(lens),
-                "body_id": int(posed.notes.get("body_id", -1)) if isinstance(posed.notes, dict) else -1,
+                "body_id": body_id(posed),
                 "pose": index,
             }
             for name, value in row.items():
