@@ -27,7 +27,7 @@ ANGLES: dict[str, tuple[float, float, float, float]] = {
     "hip_turn_in": (10.0, 62.0, 45.0, 6.0),
     "knee_flexion": (50.0, 138.0, 102.0, 11.0),
     "tibia_turn_out": (0.0, 58.0, 46.0, 5.0),
-    "knee_valgus": (-4.0, 10.0, 2.0, 2.0),
+    "knee_valgus": (-4.0, 10.0, 1.0, 3.0),
     "ankle_plantar": (-15.0, 60.0, 22.0, 10.0),
     "ankle_eversion": (-32.0, 34.0, 5.0, 10.0),
     "foot_turn_out": (-20.0, 26.0, 5.0, 7.0),
@@ -42,7 +42,7 @@ ANGLES: dict[str, tuple[float, float, float, float]] = {
 NAMES = tuple(ANGLES)
 INDEX = {name: i for i, name in enumerate(NAMES)}
 #: How far flesh may be pressed into the carpet before the solver resists (metres).
-FLESH_PRESS_M = 0.010
+FLESH_PRESS_M = 0.011
 
 _LEG_BONES = ("upperleg01", "upperleg02", "lowerleg01", "lowerleg02", "foot")
 _SPINE = ("spine05", "spine04", "spine03", "spine02", "spine01")
@@ -219,7 +219,7 @@ def _segment_distance(p1, q1, p2, q2):
 
 
 def solve_angles(
-    model: BodyModel, coefficients: torch.Tensor, request: Request, steps: int = 260
+    model: BodyModel, coefficients: torch.Tensor, request: Request, steps: int = 280
 ) -> tuple[torch.Tensor, torch.Tensor]:
     """Optimise a batch of stances. Returns angles (B, len(NAMES)) in degrees and the root's height (B,), metres."""
     rig = _leg_rig(model)
@@ -255,7 +255,7 @@ def solve_angles(
         gaps = torch.stack([_soft_minimum(z[:, s]) for s in rig.station_slices], 1)
         mm = 1000.0
         off = torch.relu(gaps - high) + torch.relu(low - gaps)
-        loss = ((off * mm) ** 2 * bound).sum(1) * 0.05
+        loss = ((off * mm) ** 2 * bound).sum(1) * 0.15
         loss = loss + request.weight * (torch.relu(gaps) * mm).mean(1)
         pressed = torch.relu(-FLESH_PRESS_M - z[:, rig.surface]) * mm
         loss = loss + (pressed**2).mean(1) * 2.0 + torch.relu(pressed.amax(1) - 2.0) ** 2 * 0.05
@@ -682,3 +682,206 @@ def perturb_request(base: torch.Tensor, rng: np.random.Generator) -> Request:
     inf = torch.full((count, 6), float("inf"), device=device)
     weight = tensor(rng.choice([0.0, 0.03, 0.12], size=count))
     return Request(-inf, inf, prior, tensor(np.tile(spread, (count, 1))), prior.clone(), weight)
+
+
+# ---------------------------------------------------------------------------------------------------- public functions
+
+
+def _join(requests: list[Request]) -> Request:
+    return Request(*(torch.cat([getattr(r, f) for r in requests]) for f in Request.__dataclass_fields__))
+
+
+def _generator_chunks(count: int, device: torch.device, batch: int | None) -> list[slice]:
+    size = batch or (4096 if torch.device(device).type == "cuda" else 64)
+    return [slice(i, min(i + size, count)) for i in range(0, count, size)]
+
+
+def _solve_in_chunks(model: BodyModel, bodies: list[BodyParams], request: Request, batch: int | None = None):
+    """`solve_angles` over as many stances as asked, some at a time."""
+    angles, heights = [], []
+    for part in _generator_chunks(len(bodies), model.device, batch):
+        a, h = solve_angles(model, model.coefficients(bodies[part]), request.rows(part))
+        angles.append(a)
+        heights.append(h)
+    return torch.cat(angles), torch.cat(heights)
+
+
+def _station_request(count: int, rng: np.random.Generator, device, wanted: dict) -> Request:
+    """Clean request with some stations moved: {'heel_lift_mm': …, 'calf_lift_mm': …, 'knee_lift_mm': …, 'ankle_lift_mm': …}."""
+    request = clean_request(count, rng, device)
+    station = {s: k for k, s in enumerate(STATIONS)}
+    keep = {
+        "heel_lift_mm": ("heel", ("knee", "calf25")),
+        "calf_lift_mm": ("calf50", ("heel",)),
+        "knee_lift_mm": ("knee", ("ankle", "heel")),
+        "ankle_lift_mm": ("ankle", ("knee",)),
+    }
+    asked = {k: v for k, v in wanted.items() if k in keep and v is not None}
+    if asked:
+        touching = set().union(*(keep[k][1] for k in asked)) - {keep[k][0] for k in asked}
+        for name, k in station.items():
+            if name not in touching:
+                request.low_m[:, k], request.high_m[:, k] = -float("inf"), float("inf")
+        for key, value in asked.items():
+            k = station[keep[key][0]]
+            request.low_m[:, k], request.high_m[:, k] = (value - 0.5) / 1000, (value + 0.5) / 1000
+    return request
+
+
+def solve_stances(
+    n: int, rng: np.random.Generator, device: str | torch.device = "cpu", request: dict | None = None
+) -> list[Posed]:
+    """Solve n stances on fresh bodies.
+
+    request (optional keys): 'heel_lift_mm', 'calf_lift_mm', 'knee_lift_mm', 'ankle_lift_mm' (absent: that part lies flat; what
+    comes out is measured and may fall short, since a joint has its limits), 'kneeling' ('left', 'right'; absent: at random).
+    """
+    return solve_batch(n, rng, device, request).posed(body_model(str(device)))
+
+
+def solve_batch(n: int, rng: np.random.Generator, device: str | torch.device = "cpu", request: dict | None = None) -> Batch:
+    """As `solve_stances`, as arrays."""
+    model, request = body_model(str(device)), request or {}
+    bodies = model.sample(n, rng)
+    angles, height = _solve_in_chunks(model, bodies, _station_request(n, rng, model.device, request))
+    side = request.get("kneeling")
+    left = torch.as_tensor(rng.random(n) < 0.5 if side is None else np.full(n, side == "left"), device=model.device)
+    return pose_batch(model, bodies, angles, height, sample_upper_body(n, rng, model.device), left)
+
+
+def perturb(base: Batch, rng: np.random.Generator, count: int, lifted_share: float = 0.5) -> Batch:
+    """`count` variants of solved stances: some with stations lifted on purpose, the others with joints changed at random.
+
+    Each is let down to the carpet again (front sole flat, the kneeling leg resting on what is lowest) and measured.
+    """
+    model = body_model(str(base.angles.device))
+    pick = rng.integers(len(base.bodies), size=count)
+    angles = base.angles[torch.as_tensor(pick, device=model.device)]
+    lifted = int(round(count * lifted_share))
+    request = _join([lift_request(angles[:lifted], rng)[0], perturb_request(angles[lifted:], rng)])
+    bodies = [base.bodies[i] for i in pick]
+    solved, height = _solve_in_chunks(model, bodies, request)
+    left = torch.as_tensor(rng.random(count) < 0.5, device=model.device)
+    return pose_batch(model, bodies, solved, height, sample_upper_body(count, rng, model.device), left)
+
+
+@dataclass
+class Arrays:
+    """Posed bodies for training, as arrays on the device; station, point and landmark order as in `types`."""
+
+    vertices: torch.Tensor  # (N, V, 3)
+    rest: torch.Tensor  # (N, V, 3)
+    gap_mm: torch.Tensor  # (N, 6)
+    points: torch.Tensor  # (N, 16, 3)
+    landmarks: torch.Tensor  # (N, 33, 3)
+    bones: torch.Tensor  # (N, bones, 3)
+    shank_length_m: torch.Tensor  # (N,)
+    stature_m: torch.Tensor  # (N,)
+    left: torch.Tensor  # (N,) bool: the left leg kneels
+    angles: torch.Tensor  # (N, len(NAMES)) degrees
+
+
+def gap_class(gap_mm: np.ndarray) -> np.ndarray:
+    """Class of each stance by its largest gap: 0 clean (all <= 5), then upper edges 10, 20, 30, 50, 80, above (mm)."""
+    return np.digitize(np.asarray(gap_mm).max(1), [5, 10, 20, 30, 50, 80], right=True)
+
+
+#: Share of each `gap_class` in a training set: clean, <= 10, <= 20, <= 30, <= 50, <= 80, above.
+CLASS_SHARE = (0.30, 0.12, 0.17, 0.13, 0.13, 0.10, 0.05)
+
+
+def make_angles(n: int, rng: np.random.Generator, device: str | torch.device = "cpu", oversample: float = 1.6):
+    """Solved stances for training, with an even spread of gaps: (bodies, angles, heights).
+
+    A clean set is solved first, then its variants; of the measured whole a part is drawn so that the classes have
+    `CLASS_SHARE` and, within a class, rare patterns of which stations are up are preferred.
+    """
+    model = body_model(str(device))
+    clean_count = int(np.ceil(0.42 * n))
+    bodies = model.sample(clean_count, rng)
+    angles, heights = _solve_in_chunks(model, bodies, clean_request(clean_count, rng, model.device))
+    more = int(np.ceil(n * oversample)) - clean_count
+    pick = rng.integers(clean_count, size=more)
+    base = angles[torch.as_tensor(pick, device=model.device)]
+    lifted = int(0.6 * more)
+    request = _join([lift_request(base[:lifted], rng)[0], perturb_request(base[lifted:], rng)])
+    varied = [bodies[i] for i in pick]
+    more_angles, more_heights = _solve_in_chunks(model, varied, request)
+    bodies = bodies + varied
+    angles, heights = torch.cat([angles, more_angles]), torch.cat([heights, more_heights])
+    gaps = measure_gaps(model, bodies, angles, heights)
+    usable = _plausible(model, bodies, angles, heights)
+    label = gap_class(gaps)
+    pattern = ((gaps > 6) * (1 << np.arange(6))).sum(1) + 64 * label
+    chosen = []
+    for k, share in enumerate(CLASS_SHARE):
+        pool = np.flatnonzero((label == k) & usable)
+        want = int(round(share * n))
+        weight = 1.0 / np.sqrt(np.bincount(pattern, minlength=64 * 8)[pattern[pool]])
+        if len(pool):
+            chosen.append(rng.choice(pool, min(want, len(pool)), replace=False, p=weight / weight.sum()))
+    chosen = np.concatenate(chosen)
+    rest = np.setdiff1d(np.flatnonzero(usable & (label > 0)), chosen)
+    missing = n - len(chosen)
+    if missing > 0:  # a class was short: fill from what is left
+        rest = rest if len(rest) >= missing else np.setdiff1d(np.flatnonzero(usable), chosen)
+        chosen = np.concatenate([chosen, rng.choice(rest, missing, replace=len(rest) < missing)])
+    rng.shuffle(chosen)
+    at = torch.as_tensor(chosen[:n], device=model.device)
+    return [bodies[i] for i in chosen[:n]], angles[at], heights[at]
+
+
+def _skinned_leg(model: BodyModel, coefficients, angles, heights):
+    rig = _leg_rig(model)
+    rest, heads = model.rest(coefficients, rig.vertices)
+    pelvis, legs = leg_rotations(angles)
+    world, position, rest_heads = _legs_forward(
+        legs, pelvis, heads, torch.nn.functional.pad(heights[:, None], (2, 0)), rig.bones
+    )
+    return rig, _heights(rig.weights, rest, rest_heads, world, position), position
+
+
+@torch.no_grad()
+def measure_gaps(model: BodyModel, bodies: list[BodyParams], angles: torch.Tensor, heights: torch.Tensor) -> np.ndarray:
+    """Gaps (N, 6) in mm of solved angles, from the leg's skin alone (same numbers as `measure` on the whole body)."""
+    out = []
+    for part in _generator_chunks(len(bodies), model.device, None):
+        rig, z, _ = _skinned_leg(model, model.coefficients(bodies[part]), angles[part], heights[part])
+        gaps = torch.stack([z[:, s].amin(1) for s in rig.station_slices], 1) * 1000
+        out.append(torch.where(gaps < 0, gaps * FLESH_KEEP, gaps).cpu())
+    return torch.cat(out).numpy()
+
+
+@torch.no_grad()
+def _plausible(model: BodyModel, bodies: list[BodyParams], angles: torch.Tensor, heights: torch.Tensor) -> np.ndarray:
+    """Which stances touch the carpet with leg and front sole without sinking more than 20 mm (5 mm at the sole's median)."""
+    out = []
+    for part in _generator_chunks(len(bodies), model.device, None):
+        rig, z, _ = _skinned_leg(model, model.coefficients(bodies[part]), angles[part], heights[part])
+        low, sole = z[:, rig.surface].amin(1), z[:, rig.sole]
+        out.append(((low > -0.020) & (low < 0.003) & (sole.amin(1) > -0.02) & (sole.median(1).values < 0.012)).cpu())
+    return torch.cat(out).numpy()
+
+
+@torch.no_grad()
+def make_batch(
+    n: int, rng: np.random.Generator, device: str | torch.device = "cpu", dtype: torch.dtype = torch.float16, chunk: int = 512
+) -> Arrays:
+    """n distinct posed bodies for training, evenly spread in gaps. Half precision vertices are good to 0.25 mm near the leg."""
+    model = body_model(str(device))
+    with torch.enable_grad():
+        bodies, angles, heights = make_angles(n, rng, device)
+    parts: dict[str, list] = {f: [] for f in Arrays.__dataclass_fields__}
+    for i in range(0, n, chunk):
+        part = slice(i, min(n, i + chunk))
+        size = len(bodies[part])
+        left = torch.as_tensor(rng.random(size) < 0.5, device=model.device)
+        batch = pose_batch(
+            model, bodies[part], angles[part], heights[part], sample_upper_body(size, rng, model.device), left, dtype=dtype
+        )
+        for field in parts:
+            if field == "stature_m":
+                parts[field].append(torch.tensor([b.stature_m for b in batch.bodies], device=model.device))
+            else:
+                parts[field].append(getattr(batch, field))
+    return Arrays(**{k: torch.cat(v) for k, v in parts.items()})
