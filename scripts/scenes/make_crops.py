@@ -184,6 +184,8 @@ def visibility(probes: np.ndarray, depth_m: np.ndarray) -> np.ndarray:
     part = probes[:, : depth_m.shape[1], 1] * 255
     ahead = depth_m - front
     own = np.abs(part - look.PART_LOWER_LEG) < 30
+    # The skin of the bent knee moves with the thigh.
+    own[:, :3] |= np.abs(part[:, :3] - look.PART_THIGH) < 20
     limit = np.where(own, OWN_FLESH_M, 0.035)
     # The front foot's points lie on that foot's own sole.
     limit[:, 11:15] = np.where(np.abs(part[:, 11:15] - look.PART_BODY) < 20, 0.08, limit[:, 11:15])
