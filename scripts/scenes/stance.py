@@ -712,7 +712,7 @@ def _station_request(count: int, rng: np.random.Generator, device, wanted: dict)
     station = {s: k for k, s in enumerate(STATIONS)}
     keep = {
         "heel_lift_mm": ("heel", ("knee", "calf25")),
-        "calf_lift_mm": ("calf50", ("heel",)),
+        "calf_lift_mm": ("calf50", ("knee",)),
         "knee_lift_mm": ("knee", ("ankle", "heel")),
         "ankle_lift_mm": ("ankle", ("knee",)),
     }
@@ -725,6 +725,9 @@ def _station_request(count: int, rng: np.random.Generator, device, wanted: dict)
         for key, value in asked.items():
             k = station[keep[key][0]]
             request.low_m[:, k], request.high_m[:, k] = (value - 0.5) / 1000, (value + 0.5) / 1000
+        if "calf_lift_mm" in asked and "heel_lift_mm" not in asked:  # the inner foot stays near the carpet
+            k = station["heel"]
+            request.low_m[:, k], request.high_m[:, k] = -0.009, 0.02
     return request
 
 
