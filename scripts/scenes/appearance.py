@@ -267,7 +267,7 @@ def sample(rng: np.random.Generator, **fixed) -> Appearance:
         "offset_m": float(rng.uniform(0.006, 0.02) if lower == "shorts" else rng.uniform(0.008, 0.034)),
         "flare": float(rng.uniform(0.0, 1.0)),
         "sag_m": float(rng.uniform(0.0, 0.03)),
-        "fold": float(rng.uniform(0.15, 0.6)),
+        "fold": float(rng.uniform(0.08, 0.35)),
         "fold_seed": float(rng.uniform(0, 50)),
     }
     footwear = fixed.get("footwear") or str(rng.choice(FOOTWEAR, p=[0.45, 0.2, 0.35]))
