@@ -80,10 +80,14 @@ impl LegProblem<'_> {
             ..Options::default()
         };
         let residuals = |x: &DVector<f64>| self.residuals(x, &whiteners, &camera_whitener, true);
-        // Headings a quarter turn apart: from one view a leg may point towards or away from the camera; the cheapest fit wins.
-        let best = start
+        // From one view a leg may point towards or away from the camera, and a low camera hardly sees where the ankle stands: of headings all round, the three that
+        // miss the points least are followed to the end, and the cheapest fit wins.
+        let mut ranked: Vec<(f64, DVector<f64>)> = start.into_iter().map(|x0| (residuals(&x0).norm_squared(), x0)).collect();
+        ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let best = ranked
             .into_iter()
-            .map(|x0| least_squares::solve(residuals, x0, &options))
+            .take(3)
+            .map(|(_, x0)| least_squares::solve(residuals, x0, &options))
             .filter(|s| s.cost.is_finite())
             .min_by(|a, b| a.cost.total_cmp(&b.cost))?;
         // The floor's one-sided pull says where the leg can be, not how well it is known: leave it out of the covariance.
@@ -107,13 +111,12 @@ impl LegProblem<'_> {
         let ankle = near(&[5, 6, 8, 7])?;
         let heading = (ankle.y - knee.y).atan2(ankle.x - knee.x);
         let size = PLACE + CAMERA + self.shape.basis.ncols();
-        let starts = [0.0, 0.6, -0.6]
-            .into_iter()
-            .map(|turn| {
+        let starts = (0..16)
+            .map(|k| {
                 let mut x = DVector::zeros(size);
                 x[0] = knee.x;
                 x[1] = knee.y;
-                x[2] = heading + turn;
+                x[2] = heading + f64::from(k) * std::f64::consts::TAU / 16.0;
                 x
             })
             .collect();
@@ -121,8 +124,7 @@ impl LegProblem<'_> {
     }
 
     fn points(&self, x: &DVector<f64>) -> Vec<CarpetPoint> {
-        let modes = x.rows(PLACE + CAMERA, self.shape.basis.ncols());
-        let shape = &self.shape.mean + &self.shape.basis * modes;
+        let shape = self.shape_at(x);
         let shank_m = self.shank_m * x[3].exp();
         let (sin, cos) = x[2].sin_cos();
         let side = match self.leg {
@@ -145,8 +147,14 @@ impl LegProblem<'_> {
         self.camera.stepped(&x.as_slice()[PLACE..PLACE + CAMERA])
     }
 
-    fn gaps_m(&self, points: &[CarpetPoint], shank_m: f64) -> StationVector {
-        StationVector::from_fn(|s, _| points[STATION_POINTS[s]].z - shank_m * self.shape.gap_offset[s])
+    fn shape_at(&self, x: &DVector<f64>) -> DVector<f64> {
+        &self.shape.mean + &self.shape.basis * x.rows(PLACE + CAMERA, self.shape.basis.ncols())
+    }
+
+    fn gaps_m(&self, x: &DVector<f64>) -> StationVector {
+        let shape = self.shape_at(x);
+        let shank_m = self.shank_m * x[3].exp();
+        StationVector::from_fn(|s, _| shank_m * shape[3 * POINT_COUNT + s])
     }
 
     fn residuals(&self, x: &DVector<f64>, whiteners: &[Matrix2<f64>], camera_whitener: &DMatrix<f64>, with_floor: bool) -> DVector<f64> {
@@ -167,7 +175,7 @@ impl LegProblem<'_> {
         r.extend((camera_whitener * step).iter());
         r.extend(x.rows(PLACE + CAMERA, self.shape.basis.ncols()).iter());
         if with_floor {
-            let gaps = self.gaps_m(&points, self.shank_m * x[3].exp());
+            let gaps = self.gaps_m(x);
             r.extend(gaps.iter().map(|g| (-g * 1000.0 / FLESH_GIVE_MM).max(0.0)));
         }
         DVector::from_vec(r)
@@ -178,8 +186,7 @@ impl LegProblem<'_> {
         let shank_m = self.shank_m * x[3].exp();
         let quantities = |x: &DVector<f64>| {
             let points = self.points(x);
-            let shank_m = self.shank_m * x[3].exp();
-            let gaps = self.gaps_m(&points, shank_m) * 1000.0;
+            let gaps = self.gaps_m(x) * 1000.0;
             let angle = angle_rad(&points);
             DVector::from_iterator(STATION_COUNT + 1, gaps.iter().copied().chain([angle]))
         };
