@@ -259,7 +259,7 @@ def make(m: Movement, out: Path, limit: int | None = None) -> None:
     cloth_gaps = []
     previous = None
     for i, (t, p) in enumerate(frames):
-        dressed, notes = look.dress(p, scene)
+        dressed, notes = look.dress(look.reduced(p, "distant"), scene)
         cloth_gaps.append(notes["cloth_gap_mm"])
         focus, centre = look.focus_of(p)
         r.upload(dressed)
