@@ -47,7 +47,7 @@ void main() {
         albedo *= 1.0 + m3.y * weave * (1.0 - smoothstep(0.001, 0.004, w)) + 0.12 * (fbm3(r * 9.0 + seed) - 0.5);
         albedo *= mix(1.0, 0.55, v_fade);
     } else if (type == 2) {
-        albedo = mix(albedo, m2.rgb, smoothstep(0.45, 0.55, v_fade));   // v_fade: 1 on the sole
+        albedo = mix(m2.rgb, albedo, smoothstep(0.15, 0.19, v_fade));   // v_fade: height over the sole, 1 at 10 cm
         albedo *= 1.0 + 0.2 * (fbm3(r * 40.0 + seed) - 0.5);
     } else if (type == 3) {
         float strand = noise3(r * vec3(190.0, 190.0, 40.0));
@@ -88,7 +88,7 @@ void main() {
     float fresnel = 0.04 + 0.96 * pow(1.0 - clamp(dot(n, view), 0.0, 1.0), 5.0);
     vec3 mirror = reflect(-view, n);
     vec3 around = mix(floor_albedo * below, sky_radiance(mirror), smoothstep(-0.2, 0.2, mirror.z));
-    vec3 colour = albedo * diffuse + specular * (spec * 0.6 + fresnel * around * v_sky * (1.0 - rough));
+    vec3 colour = albedo * diffuse + specular * (spec * 0.4 + fresnel * around * v_sky * (1.0 - rough));
     if (sunk > 0.0 && misc.z < 0.5) {
         vec3 fibre = floor_p[0].rgb * below * 0.8;
         colour = mix(colour, fibre, sunk * 0.75);
