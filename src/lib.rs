@@ -18,6 +18,7 @@ pub mod error;
 pub mod floor;
 pub mod hold;
 pub mod leg;
+pub mod numerics;
 pub mod outcome;
 pub mod pose;
 pub mod report;

@@ -267,7 +267,7 @@ def sample(rng: np.random.Generator, **fixed) -> Appearance:
         "offset_m": float(rng.uniform(0.006, 0.02) if lower == "shorts" else rng.uniform(0.008, 0.034)),
         "flare": float(rng.uniform(0.0, 1.0)),
         "sag_m": float(rng.uniform(0.0, 0.03)),
-        "fold": float(rng.uniform(0.15, 0.6)),
+        "fold": float(rng.uniform(0.08, 0.35)),
         "fold_seed": float(rng.uniform(0, 50)),
     }
     footwear = fixed.get("footwear") or str(rng.choice(FOOTWEAR, p=[0.45, 0.2, 0.35]))
@@ -394,6 +394,9 @@ def _topology(posed: Posed) -> dict:
     hand = np.isin(region, [Region.HAND, Region.FOREARM])
     cell = np.where(leg | thigh, 0.0, np.where(hand, 0.009, np.where(region == Region.TORSO, 0.02, 0.014)))
     out["crop"] = _compact(_clustered(rest, region, faces, cell), len(rest))
+    if len(rest) > 9000:  # the full body, not one that is reduced already
+        cell = np.where(leg | thigh, 0.006, np.where(region == Region.TORSO, 0.014, 0.008))
+        out["distant"] = _compact(_clustered(rest, region, faces, cell), len(rest))
     for s in "LR":
         foot = region == Region[f"FOOT_{s}"]
         calf, upper = region == Region[f"CALF_{s}"], region == Region[f"THIGH_{s}"]
@@ -435,9 +438,13 @@ def _clustered(rest: np.ndarray, region: np.ndarray, faces: np.ndarray, cell: np
     return np.ascontiguousarray(coarse[np.sort(once)])
 
 
-def reduced(posed: Posed) -> Posed:
-    """The same body with coarse head, trunk and arms: enough where only the lower leg is looked at, and several times faster."""
-    used, faces = _topology(posed)["crop"]
+def reduced(posed: Posed, part: str = "crop") -> Posed:
+    """The same body with fewer faces, several times faster to draw.
+
+    'crop': coarse head, trunk and arms, where only the lower leg is looked at; 'distant': nothing finer than 6-14 mm, for
+    whole-body pictures in which that is about a pixel.
+    """
+    used, faces = _topology(posed)[part]
     return replace(posed, vertices=posed.vertices[used], faces=faces, region=posed.region[used], rest_vertices=posed.rest_vertices[used])
 
 

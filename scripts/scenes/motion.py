@@ -19,6 +19,7 @@ from .stance import (
     UpperBody,
     _solve_in_chunks,
     _station_request,
+    measure_gaps,
     pose_batch,
     sample_upper_body,
 )
@@ -166,7 +167,7 @@ def clip_batch(kind: str, fps: float, rng: np.random.Generator, request: dict | 
         ("hold_s", rng.uniform(1.2, 1.5)), ("leave_s", rng.uniform(0.45, 0.6)),
     )))  # fmt: skip
     times = np.arange(int(round(phases.total_s * fps))) / fps
-    stance, _ = _solve_in_chunks(model, body, _station_request(1, rng, dev, request))
+    stance, solved_height = _best_of(model, body[0], rng, request)
     hold = stance[0].cpu().numpy().astype(np.float64)
     hold[INDEX["pelvis_turn"]] = stance[0, INDEX["pelvis_turn"]].item()
     stand = plain_angles("standing", rng)[0]
@@ -199,17 +200,20 @@ def clip_batch(kind: str, fps: float, rng: np.random.Generator, request: dict | 
     # Sway. In a still hold the pelvis drifts over a leg that lies rigidly on the carpet; what the hip joints take up is
     # solved below by holding the shank's own rotation. A restless body also shuffles the leg and moves the head.
     hip_sway = rng.uniform(*STILL_SWAY_M)
-    sway = np.stack([_sway(times, rng, hip_sway * f) for f in (0.9, 0.6)], 1)
+    sway = np.stack([_sway(times, rng, 1.0), _sway(times, rng, 0.7)], 1)
+    sway *= hip_sway / max(np.ptp(sway[still], axis=0).max(), 1e-3)
     chest = np.stack([_sway(times, rng, 1.2), _sway(times, rng, 1.0), _sway(times, rng, 1.2)], 1)
     if kind == "never_still":
         # The head stands about 0.75 m over the hip: half the wanted path by leaning, most of the rest by turning and nodding.
         lean = np.degrees(RESTLESS_HEAD_M / 0.62)
-        chest = np.stack([_sway(times, rng, lean * 0.8, 0.8), _sway(times, rng, lean * 0.8, 0.7), _sway(times, rng, 14, 0.6)], 1)
+        chest = np.stack([_sway(times, rng, lean, 0.8), _sway(times, rng, lean, 0.7), _sway(times, rng, 14, 0.6)], 1)
         for name, size in (("hip_turn_in", 5.0), ("knee_flexion", 6.0), ("ankle_plantar", 7.0), ("tibia_turn_out", 4.0), ("ankle_eversion", 4.0)):
             angles[:, INDEX[name]] += _sway(times, rng, size, 1.1) * down[:, 0]
     upper.chest = upper.chest + torch.as_tensor(chest * down, dtype=torch.float32, device=dev)
 
     coefficients = model.coefficients(body)
+    moving = np.clip((1 - down[:, 0]) + up[:, 0] / 0.8, 0, 1)
+    angles = _kneeling_leg_clear(model, coefficients, angles, minimum_jerk(moving * 6))
     sway_rest = sway * down * (1 - up)
     angles = _sway_over_fixed_legs(model, coefficients, angles, sway_rest, still, settle * 0.006)
     tensor = torch.as_tensor(angles, dtype=torch.float32, device=dev)
@@ -218,10 +222,9 @@ def clip_batch(kind: str, fps: float, rng: np.random.Generator, request: dict | 
         height = -z.amin(1) - 0.009
         # In the hold the height is the solved one but for rounding: flesh of the same depth rests on the carpet.
         if still.any():
-            reference = float((-z.amin(1)[torch.as_tensor(still)]).median())
-            solved = stance.new_tensor(_solved_height(model, coefficients, stance))
+            reference = float((-z.amin(1)[torch.as_tensor(still, device=dev)]).median())
             smooth = torch.as_tensor(down[:, 0] * (1 - up[:, 0]), dtype=torch.float32, device=dev)
-            height = height + (solved - reference + 0.009) * smooth
+            height = height + (solved_height - (reference - 0.009)) * smooth
         # Feet: the front sole stands where it is in the hold; before and after, the body comes from and goes to the side.
         anchor = sole[int(np.flatnonzero(still)[len(np.flatnonzero(still)) // 2])] if still.any() else sole[-1]
         way = np.array([rng.normal(0, 0.15), rng.uniform(0.15, 0.5)])
@@ -235,10 +238,40 @@ def clip_batch(kind: str, fps: float, rng: np.random.Generator, request: dict | 
 
 
 @torch.no_grad()
-def _solved_height(model: BodyModel, coefficients: torch.Tensor, stance: torch.Tensor) -> float:
-    """Root height of a solved stance: its lowest skin is as deep as flesh gives (the solver's own depth is 1.5-11 mm)."""
-    z, _ = _leg_skin(model, coefficients, stance)
-    return float(-z.amin() - 0.009)
+def _kneeling_leg_clear(model: BodyModel, coefficients: torch.Tensor, angles: np.ndarray, share: np.ndarray) -> np.ndarray:
+    """Bend hip and knee of the leg that comes to kneel, in moving frames, until it is no lower than the standing foot."""
+    from .stance import _leg_rig
+
+    rig, dev = _leg_rig(model), model.device
+    bends = np.arange(0, 64, 4.0)
+    over = []
+    for bend in bends:
+        tried = angles.copy()
+        tried[:, INDEX["knee_flexion"]] += bend
+        tried[:, INDEX["hip_flexion"]] += 0.55 * bend
+        z, _ = _leg_skin(model, coefficients, torch.as_tensor(tried, dtype=torch.float32, device=dev))
+        over.append((z[:, rig.surface].amin(1) - z[:, rig.sole].amin(1)).cpu().numpy())
+    over = np.stack(over)
+    enough = over > -0.004
+    first = np.where(enough.any(0), enough.argmax(0), over.argmax(0))
+    bend = bends[first] * share
+    kernel = np.hanning(9)[1:-1]
+    bend = np.convolve(np.pad(bend, 3, mode="edge"), kernel / kernel.sum(), mode="valid") * share
+    out = angles.copy()
+    out[:, INDEX["knee_flexion"]] += bend
+    out[:, INDEX["hip_flexion"]] += 0.55 * bend
+    return out
+
+
+def _best_of(model: BodyModel, body: BodyParams, rng: np.random.Generator, request: dict, tries: int = 6):
+    """Solve the asked stance several times and keep the one whose gaps are nearest: angles (1, n) and root height (float)."""
+    wanted = _station_request(tries, rng, model.device, request)
+    angles, heights = _solve_in_chunks(model, [body] * tries, wanted)
+    gaps = measure_gaps(model, [body] * tries, angles, heights) / 1000
+    low, high = wanted.low_m.cpu().numpy(), wanted.high_m.cpu().numpy()
+    miss = np.maximum(gaps - np.maximum(high, 0.002), 0) + np.maximum(np.where(low > 0, low, -1.0) - gaps, 0)
+    best = int(np.nanargmin(miss.sum(1)))
+    return angles[best : best + 1], float(heights[best])
 
 
 def _sway_over_fixed_legs(model, coefficients, angles, sway_xy, still, bounce):

@@ -363,7 +363,7 @@ class Renderer:
         R, t = np.asarray(camera.R, float), np.asarray(camera.t, float)
         centre = -R.T @ t
         target_depth = float((R @ self.focus + t)[2])
-        near, far = max(0.08, target_depth * 0.25 if target_depth < 3 else target_depth - 2.2), target_depth + 45.0
+        near, far = max(0.05, target_depth * 0.1), target_depth + 45.0
         x0, y0, w, h = window
         f, cx, cy = camera.focal_px, camera.width / 2 - x0, camera.height / 2 - y0
         p = np.zeros((4, 4))
@@ -411,8 +411,13 @@ class Renderer:
         if self.closed:
             ctx.enable(moderngl.CULL_FACE)
             self.v_mesh.render(vertices=self.closed * 3)
-            ctx.disable(moderngl.CULL_FACE)
-        self.v_mesh.render(vertices=(self.count[1] - self.closed) * 3, first=self.closed * 3)
+        # Open cloth: what faces the camera first, so that insides behind it are never shaded.
+        ctx.enable(moderngl.CULL_FACE)
+        for side in ("back", "front"):
+            ctx.cull_face = side
+            self.v_mesh.render(vertices=(self.count[1] - self.closed) * 3, first=self.closed * 3)
+        ctx.cull_face = "back"
+        ctx.disable(moderngl.CULL_FACE)
         self.v_floor.render(moderngl.TRIANGLE_STRIP)
         ray = R.T @ np.array([[w / 2 / f, 0, (w / 2 - cx) / f], [0, h / 2 / f, (h / 2 - cy) / f], [0, 0, 1.0]])
         self.p_backdrop["ray_matrix"].write(ray.T.astype("f4").tobytes())
@@ -461,10 +466,11 @@ class Renderer:
         raw = self.f_probes.read(viewport=(0, 0, PROBES, count), components=2, dtype="f4")
         return pictures, np.frombuffer(raw, np.float32).reshape(count, PROBES, 2)
 
-    def frame(self, look: "Look", camera, points_px: np.ndarray | None = None) -> np.ndarray:
-        """The whole picture of a camera (height, width, 3) uint8, from the mesh and light at hand."""
-        size = (camera.width, camera.height)
-        self.draw(look, camera, (0, 0, *size), size)
+    def frame(self, look: "Look", camera, window: tuple[int, int, int, int] | None = None) -> np.ndarray:
+        """The picture of a camera (height, width, 3) uint8, from the mesh and light at hand; or its part x0, y0, width, height."""
+        x0, y0, *size = window or (0, 0, camera.width, camera.height)
+        size = tuple(size)
+        self.draw(look, camera, (x0, y0, *size), size)
         linear = self._last[2]
         key = ("display", size)
         if key not in self.targets:
