@@ -62,10 +62,7 @@ fn body(person: &Person) -> Body {
     let keypoints = world_m
         .iter()
         .map(|w| Keypoint {
-            at: ImagePoint::new(
-                person.hips.u + PX_PER_M * w[0],
-                person.hips.v + PX_PER_M * w[1],
-            ),
+            at: ImagePoint::new(person.hips.u + PX_PER_M * w[0], person.hips.v + PX_PER_M * w[1]),
             covariance: Covariance2::isotropic(5.0),
             visibility: 0.9,
         })
@@ -110,11 +107,7 @@ impl People for MadeUp {
     }
 
     fn find_in(&mut self, image: &RgbImage, region: &Region) -> Result<Vec<Detection>> {
-        Ok(self
-            .find(image)?
-            .into_iter()
-            .filter(|d| region.contains(d.hips))
-            .collect())
+        Ok(self.find(image)?.into_iter().filter(|d| region.contains(d.hips)).collect())
     }
 
     fn read(&mut self, image: &RgbImage, region: &Region) -> Result<Reading> {
@@ -122,33 +115,18 @@ impl People for MadeUp {
         let nearest = people
             .iter()
             .filter(|p| region.contains(p.hips))
-            .min_by(|a, b| {
-                a.hips
-                    .distance_px(region.centre)
-                    .total_cmp(&b.hips.distance_px(region.centre))
-            });
-        let slipped = self
-            .slips
-            .iter()
-            .find(|s| s.0 == index)
-            .map(|s| &people[s.1]);
+            .min_by(|a, b| a.hips.distance_px(region.centre).total_cmp(&b.hips.distance_px(region.centre)));
+        let slipped = self.slips.iter().find(|s| s.0 == index).map(|s| &people[s.1]);
         // A window set about a detection of its own reads that person.
-        let own = people
-            .iter()
-            .find(|p| p.hips.distance_px(region.centre) < 1.0);
+        let own = people.iter().find(|p| p.hips.distance_px(region.centre) < 1.0);
         let chosen = own.or(slipped).or(nearest);
         let mut body = body(chosen.unwrap_or(&person(region.centre.u)));
         if chosen.is_none() {
             body.presence = 0.05;
         }
-        let at = body
-            .at(Landmark::LeftHip)
-            .towards(body.at(Landmark::RightHip), 0.5);
+        let at = body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5);
         // The network's next window is never exactly about the hips.
-        let next = Region::about_body(
-            ImagePoint::new(at.u + 3.0, at.v),
-            ImagePoint::new(at.u, at.v - RADIUS_PX),
-        );
+        let next = Region::about_body(ImagePoint::new(at.u + 3.0, at.v), ImagePoint::new(at.u, at.v - RADIUS_PX));
         Ok(Reading {
             body,
             next_region: next,
@@ -173,19 +151,14 @@ fn follow(scenes: Vec<Vec<Person>>, slips: Vec<(usize, usize)>, options: FollowO
 }
 
 fn hips_u(frame: &PoseFrame) -> Option<f64> {
-    frame.body.as_ref().map(|b| {
-        b.at(Landmark::LeftHip)
-            .towards(b.at(Landmark::RightHip), 0.5)
-            .u
-    })
+    frame
+        .body
+        .as_ref()
+        .map(|b| b.at(Landmark::LeftHip).towards(b.at(Landmark::RightHip), 0.5).u)
 }
 
 fn sentences(track: &Track) -> String {
-    track
-        .events
-        .iter()
-        .map(|e| format!("{:.2} {}\n", e.time_s, e.sentence))
-        .collect()
+    track.events.iter().map(|e| format!("{:.2} {}\n", e.time_s, e.sentence)).collect()
 }
 
 #[test]
@@ -199,19 +172,9 @@ fn a_slip_to_a_neighbour_is_caught_and_told() {
     };
     let track = follow(scenes, slips, options);
     for frame in &track.frames {
-        assert_eq!(
-            hips_u(frame),
-            Some(500.0),
-            "frame {}\n{}",
-            frame.index,
-            sentences(&track)
-        );
+        assert_eq!(hips_u(frame), Some(500.0), "frame {}\n{}", frame.index, sentences(&track));
     }
-    assert!(
-        sentences(&track).contains("slipped to somebody beside"),
-        "{}",
-        sentences(&track)
-    );
+    assert!(sentences(&track).contains("slipped to somebody beside"), "{}", sentences(&track));
 }
 
 #[test]
@@ -273,11 +236,7 @@ fn an_athlete_who_leaves_is_not_replaced_by_somebody_else_unnoticed() {
             .iter()
             .find(|e| (e.time_s - frame.time_s).abs() < 1e-9)
             .expect("a change of person without an event");
-        assert!(
-            told.sentence.contains("may be somebody else"),
-            "{}",
-            told.sentence
-        );
+        assert!(told.sentence.contains("may be somebody else"), "{}", told.sentence);
         assert!(frame.time_s - 50.0 / 30.0 > 1.9);
     }
     assert!(track.frames[60].body.is_none());
@@ -287,11 +246,7 @@ fn an_athlete_who_leaves_is_not_replaced_by_somebody_else_unnoticed() {
 fn fast_movement_of_a_lone_athlete_is_followed() {
     // A leap sideways at 5 m/s that stops within two frames (33 px a frame at 200 px/m).
     let scenes: Vec<_> = (0..60)
-        .map(|i| {
-            vec![person(
-                300.0 + (5.0 * PX_PER_M / 30.0) * f64::from((i - 15).clamp(0, 15)),
-            )]
-        })
+        .map(|i| vec![person(300.0 + (5.0 * PX_PER_M / 30.0) * f64::from((i - 15).clamp(0, 15)))])
         .collect();
     let track = follow(scenes.clone(), Vec::new(), FollowOptions::default());
     for (frame, scene) in track.frames.iter().zip(&scenes) {
@@ -315,11 +270,7 @@ fn crossing_people_are_kept_apart() {
     );
     let last = track.frames.last().unwrap();
     assert_eq!(hips_u(last), Some(640.0), "{}", sentences(&track));
-    assert!(
-        sentences(&track).contains("Another person is"),
-        "{}",
-        sentences(&track)
-    );
+    assert!(sentences(&track).contains("Another person is"), "{}", sentences(&track));
 }
 
 #[test]
@@ -355,16 +306,8 @@ fn a_stance_taken_later_by_somebody_else_is_found_and_earlier_frames_are_given_u
         })
         .collect();
     let track = follow(scenes, Vec::new(), FollowOptions::default());
-    assert_eq!(
-        hips_u(track.frames.last().unwrap()),
-        Some(250.0),
-        "{}",
-        sentences(&track)
-    );
-    assert!(track
-        .frames
-        .iter()
-        .all(|f| hips_u(f).is_none_or(|u| u == 250.0)));
+    assert_eq!(hips_u(track.frames.last().unwrap()), Some(250.0), "{}", sentences(&track));
+    assert!(track.frames.iter().all(|f| hips_u(f).is_none_or(|u| u == 250.0)));
     assert!(sentences(&track).contains("earlier frames were given up"));
 }
 
@@ -396,14 +339,7 @@ fn exchange(frame: &mut PoseFrame, pairs: &[usize]) {
 }
 
 fn positions(frame: &PoseFrame) -> Vec<ImagePoint> {
-    frame
-        .body
-        .as_ref()
-        .unwrap()
-        .keypoints
-        .iter()
-        .map(|k| k.at)
-        .collect()
+    frame.body.as_ref().unwrap().keypoints.iter().map(|k| k.at).collect()
 }
 
 #[test]
@@ -430,23 +366,11 @@ fn swapped_legs_are_put_back_and_told() {
     let events = legs::repair(&mut frames);
     for (found, expected) in frames.iter().zip(&truth) {
         if found.body.is_some() {
-            assert_eq!(
-                positions(found),
-                positions(expected),
-                "frame {}",
-                expected.index
-            );
+            assert_eq!(positions(found), positions(expected), "frame {}", expected.index);
         }
     }
     assert!(!events.is_empty());
-    let sd = |f: &PoseFrame| {
-        f.body
-            .as_ref()
-            .unwrap()
-            .keypoint(Landmark::RightHeel)
-            .covariance
-            .mean_sd_px()
-    };
+    let sd = |f: &PoseFrame| f.body.as_ref().unwrap().keypoint(Landmark::RightHeel).covariance.mean_sd_px();
     assert!(sd(&frames[50]) > 1.4 * sd(&truth[50]));
     assert_eq!(sd(&frames[75]), sd(&truth[75]));
 }
