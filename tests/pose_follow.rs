@@ -184,7 +184,7 @@ fn a_slip_while_the_detector_misses_the_athlete_gives_gaps_and_never_the_neighbo
         .map(|i| {
             let athlete = Person {
                 low: i >= 20,
-                seen: i < 30 || i > 70,
+                seen: !(30..=70).contains(&i),
                 ..person(500.0)
             };
             vec![athlete, person(720.0)]
