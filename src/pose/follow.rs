@@ -56,6 +56,10 @@ const SAME_PERSON_OF_RADIUS: f64 = 0.3;
 const NEAR_OF_RADIUS: f64 = 1.2;
 /// Looks in a row that must find another person low, and the followed one never low, before that one is followed instead.
 const LOOKS_BEFORE_SWITCH: u32 = 2;
+/// Movement of the hips over the recording that tells an athlete from somebody who watches, metres. Not measured.
+const TRAVEL_M: f64 = 1.0;
+/// Least size, as a fraction of the followed person's, at which somebody else in the stance is followed instead.
+const SWITCH_SIZE_RATIO: f64 = 0.6;
 /// Most that the expected place may be off after a time out of sight, as a fraction of the body's circle.
 const REACH_OF_RADIUS: f64 = 2.5;
 
@@ -69,12 +73,16 @@ struct Target {
     region: Region,
     time_s: f64,
     ever_low: bool,
+    /// Box of the hips since following began: left, top, right, bottom.
+    range_px: [f64; 4],
 }
 
 impl Target {
     fn first(reading: &Reading, time_s: f64) -> Self {
+        let at = hips(&reading.body);
         Self {
-            hips: hips(&reading.body),
+            hips: at,
+            range_px: [at.u, at.v, at.u, at.v],
             velocity_px_per_s: [0.0, 0.0],
             px_per_m: reading.body.px_per_m,
             radius_px: reading.radius_px,
@@ -108,6 +116,14 @@ impl Target {
         self.region = reading.next_region;
         self.time_s = time_s;
         self.ever_low |= Lowness::of(&reading.body).is_low();
+        let [left, top, right, bottom] = self.range_px;
+        self.range_px = [left.min(at.u), top.min(at.v), right.max(at.u), bottom.max(at.v)];
+    }
+
+    /// Whether the hips covered more ground than somebody who stands and watches.
+    fn has_travelled(&self) -> bool {
+        let [left, top, right, bottom] = self.range_px;
+        (right - left).hypot(bottom - top) > TRAVEL_M * self.px_per_m
     }
 }
 
@@ -134,8 +150,7 @@ pub struct Follower<P> {
 }
 
 fn hips(body: &Body) -> ImagePoint {
-    body.at(Landmark::LeftHip)
-        .towards(body.at(Landmark::RightHip), 0.5)
+    body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5)
 }
 
 fn people_word(count: usize) -> String {
@@ -204,7 +219,10 @@ impl<P: People> Follower<P> {
             );
         }
         if self.target.is_none() && !self.frames.is_empty() {
-            self.tell(0.0, "Nobody was found in any frame; a person must be at least about a twentieth of the picture's larger side tall.".into());
+            self.tell(
+                0.0,
+                "Nobody was found in any frame; a person must be at least about a twentieth of the picture's larger side tall.".into(),
+            );
         }
         self.events.extend(legs::repair(&mut self.frames));
         self.events.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
@@ -219,6 +237,12 @@ impl<P: People> Follower<P> {
         self.events.push(TrackEvent { time_s, sentence });
     }
 
+    fn tell_once(&mut self, time_s: f64, sentence: &str) {
+        if !self.events.iter().any(|e| e.sentence == sentence) {
+            self.tell(time_s, sentence.into());
+        }
+    }
+
     /// Reads a person from a first window, then once more from the window that the landmarks themselves give; `None` where no person is there.
     fn settle(&mut self, image: &RgbImage, region: &Region) -> Result<Option<Reading>> {
         let first = self.people.read(image, region)?;
@@ -226,11 +250,10 @@ impl<P: People> Follower<P> {
             return Ok(None);
         }
         let second = self.people.read(image, &first.next_region)?;
-        Ok(Some(if second.body.presence >= PRESENCE_THRESHOLD {
-            second
-        } else {
-            first
-        }))
+        // The second window can slip to a neighbour, too.
+        let same = hips(&second.body).distance_px(hips(&first.body)) < SAME_PERSON_OF_RADIUS * first.radius_px;
+        let better = same && second.body.presence >= PRESENCE_THRESHOLD;
+        Ok(Some(if better { second } else { first }))
     }
 
     /// Everybody found, read closely, the same person once.
@@ -241,10 +264,9 @@ impl<P: People> Follower<P> {
         for detection in found.into_iter().take(CANDIDATE_LIMIT) {
             if let Some(reading) = self.settle(image, &detection.region())? {
                 let at = hips(&reading.body);
-                let known = candidates.iter().any(|c| {
-                    hips(&c.body).distance_px(at)
-                        < SAME_PERSON_OF_RADIUS * c.radius_px.min(reading.radius_px)
-                });
+                let known = candidates
+                    .iter()
+                    .any(|c| hips(&c.body).distance_px(at) < SAME_PERSON_OF_RADIUS * c.radius_px.min(reading.radius_px));
                 if !known {
                     candidates.push(reading);
                 }
@@ -276,18 +298,13 @@ impl<P: People> Follower<P> {
                 ),
             );
         }
-        self.others = candidates.iter().map(|c| other(c)).collect();
+        self.others = candidates.iter().map(other).collect();
         self.looked_around_s = frame.time_s;
         self.target = Some(Target::first(&chosen, frame.time_s));
         Ok(Some(chosen))
     }
 
-    fn nearest(
-        &mut self,
-        candidates: &[Reading],
-        point: ImagePoint,
-        time_s: f64,
-    ) -> (usize, &'static str) {
+    fn nearest(&mut self, candidates: &[Reading], point: ImagePoint, time_s: f64) -> (usize, &'static str) {
         let distance = |r: &Reading| distance_to_body(&r.body, point);
         let index = (0..candidates.len())
             .min_by(|a, b| distance(&candidates[*a]).total_cmp(&distance(&candidates[*b])))
@@ -317,8 +334,7 @@ impl<P: People> Follower<P> {
     /// How far from the expected place the hips may be after `dt_s`, px.
     fn reach_px(&self, target: &Target, dt_s: f64) -> f64 {
         let moved = self.options.speed_change_m_per_s * dt_s * target.px_per_m;
-        (self.options.jitter_of_radius * target.radius_px + moved)
-            .min(REACH_OF_RADIUS * target.radius_px)
+        (self.options.jitter_of_radius * target.radius_px + moved).min(REACH_OF_RADIUS * target.radius_px)
     }
 
     fn follow(&mut self, frame: &Frame) -> Result<Option<Reading>> {
@@ -328,14 +344,7 @@ impl<P: People> Follower<P> {
         if self.lost_since_s.is_none() {
             let reading = self.people.read(&frame.image, &target.region)?;
             let present = reading.body.presence >= PRESENCE_THRESHOLD;
-            if present
-                && self.passes(
-                    &target,
-                    hips(&reading.body),
-                    reading.body.px_per_m,
-                    frame.time_s,
-                )
-            {
+            if present && self.passes(&target, hips(&reading.body), reading.body.px_per_m, frame.time_s) {
                 self.keep(&reading, frame.time_s);
                 return self.look_around(frame, reading).map(Some);
             }
@@ -363,12 +372,7 @@ impl<P: People> Follower<P> {
     }
 
     /// Looks for the athlete in the whole picture, after a doubt or out of sight.
-    fn search(
-        &mut self,
-        frame: &Frame,
-        target: &Target,
-        doubtful: Option<&Reading>,
-    ) -> Result<Option<Reading>> {
+    fn search(&mut self, frame: &Frame, target: &Target, doubtful: Option<&Reading>) -> Result<Option<Reading>> {
         let expected = target.expected(frame.time_s);
         let mut found = self.people.find(&frame.image)?;
         // A closer look at the expected place: small and low people are missed in the whole picture.
@@ -378,18 +382,14 @@ impl<P: People> Follower<P> {
             rotation_rad: 0.0,
         };
         for detection in self.people.find_in(&frame.image, &window)? {
-            let known = found.iter().any(|d| {
-                d.hips.distance_px(detection.hips) < SAME_PERSON_OF_RADIUS * d.radius_px()
-            });
+            let known = found
+                .iter()
+                .any(|d| d.hips.distance_px(detection.hips) < SAME_PERSON_OF_RADIUS * d.radius_px());
             if !known {
                 found.push(detection);
             }
         }
-        found.sort_by(|a, b| {
-            a.hips
-                .distance_px(expected)
-                .total_cmp(&b.hips.distance_px(expected))
-        });
+        found.sort_by(|a, b| a.hips.distance_px(expected).total_cmp(&b.hips.distance_px(expected)));
         let dt = frame.time_s - target.time_s;
         let reach = self.reach_px(target, dt) + SAME_PERSON_OF_RADIUS * target.radius_px;
         let long_lost = dt >= self.options.forget_s;
@@ -404,16 +404,9 @@ impl<P: People> Follower<P> {
             };
             let at = hips(&reading.body);
             let fits = self.passes(target, at, reading.body.px_per_m, frame.time_s);
-            let someone_else = self.is_other(at)
-                && !(at.distance_px(expected) < SAME_PERSON_OF_RADIUS * target.radius_px);
+            let someone_else = self.is_other(at) && at.distance_px(expected) >= SAME_PERSON_OF_RADIUS * target.radius_px;
             if (fits && !someone_else) || (long_lost && alone) {
-                self.accept(
-                    frame.time_s,
-                    target,
-                    &reading,
-                    doubtful,
-                    fits && !someone_else,
-                );
+                self.accept(frame.time_s, target, &reading, doubtful, fits && !someone_else);
                 return Ok(Some(reading));
             }
         }
@@ -433,8 +426,7 @@ impl<P: People> Follower<P> {
             return Ok(None);
         };
         let at = hips(&reading.body);
-        let confirmed = found.len() == 1
-            && found[0].hips.distance_px(at) < SAME_PERSON_OF_RADIUS * target.radius_px;
+        let confirmed = found.len() == 1 && found[0].hips.distance_px(at) < SAME_PERSON_OF_RADIUS * target.radius_px;
         if !(confirmed && self.others.is_empty()) {
             self.tell(
                 time_s,
@@ -457,14 +449,7 @@ impl<P: People> Follower<P> {
         Ok(Some(reading.clone()))
     }
 
-    fn accept(
-        &mut self,
-        time_s: f64,
-        target: &Target,
-        reading: &Reading,
-        doubtful: Option<&Reading>,
-        fits: bool,
-    ) {
+    fn accept(&mut self, time_s: f64, target: &Target, reading: &Reading, doubtful: Option<&Reading>, fits: bool) {
         let at = hips(&reading.body);
         if let Some(since) = self.lost_since_s.take() {
             let trust = if fits {
@@ -477,8 +462,7 @@ impl<P: People> Follower<P> {
                 format!("The athlete was out of sight from {since:.2} to {time_s:.2} s and was found again {trust}."),
             );
         } else if let Some(doubtful) = doubtful {
-            let slipped =
-                hips(&doubtful.body).distance_px(at) > SAME_PERSON_OF_RADIUS * target.radius_px;
+            let slipped = hips(&doubtful.body).distance_px(at) > SAME_PERSON_OF_RADIUS * target.radius_px;
             if slipped {
                 self.tell(
                     time_s,
@@ -505,8 +489,7 @@ impl<P: People> Follower<P> {
         }
         self.looked_around_s = frame.time_s;
         let at = hips(&reading.body);
-        let may_switch =
-            self.options.athlete.is_none() && self.target.as_ref().is_some_and(|t| !t.ever_low);
+        let may_switch = self.options.athlete.is_none() && self.target.as_ref().is_some_and(|t| !t.ever_low);
         let found = self.people.find(&frame.image)?;
         let before = std::mem::take(&mut self.others);
         let mut switch_to = None;
@@ -517,14 +500,8 @@ impl<P: People> Follower<P> {
             }
             let known = before
                 .iter()
-                .filter(|o| {
-                    o.hips.distance_px(detection.hips) < o.radius_px.max(detection.radius_px())
-                })
-                .min_by(|a, b| {
-                    a.hips
-                        .distance_px(detection.hips)
-                        .total_cmp(&b.hips.distance_px(detection.hips))
-                });
+                .filter(|o| o.hips.distance_px(detection.hips) < o.radius_px.max(detection.radius_px()))
+                .min_by(|a, b| a.hips.distance_px(detection.hips).total_cmp(&b.hips.distance_px(detection.hips)));
             let mut seen = Other {
                 hips: detection.hips,
                 radius_px: detection.radius_px(),
@@ -533,17 +510,11 @@ impl<P: People> Follower<P> {
             };
             if may_switch && self.others.len() < CANDIDATE_LIMIT {
                 if let Some(close) = self.settle(&frame.image, &detection.region())? {
-                    seen.low_looks = if Lowness::of(&close.body).is_low() {
-                        seen.low_looks + 1
-                    } else {
-                        0
-                    };
-                    let larger = switch_to
-                        .as_ref()
-                        .is_none_or(|s: &Reading| close.radius_px > s.radius_px);
-                    let apart = hips(&close.body).distance_px(at)
-                        > SAME_PERSON_OF_RADIUS * reading.radius_px;
-                    if seen.low_looks >= LOOKS_BEFORE_SWITCH && larger && apart {
+                    seen.low_looks = if Lowness::of(&close.body).is_low() { seen.low_looks + 1 } else { 0 };
+                    let apart = hips(&close.body).distance_px(at) > SAME_PERSON_OF_RADIUS * reading.radius_px;
+                    let large = close.body.px_per_m > SWITCH_SIZE_RATIO * reading.body.px_per_m;
+                    let larger = switch_to.as_ref().is_none_or(|s: &Reading| close.body.px_per_m > s.body.px_per_m);
+                    if seen.low_looks >= LOOKS_BEFORE_SWITCH && apart && large && larger {
                         switch_to = Some(close);
                     }
                 }
@@ -567,7 +538,16 @@ impl<P: People> Follower<P> {
                 self.others.push(old);
             }
         }
+        let travelled = self.target.as_ref().is_some_and(Target::has_travelled);
         match switch_to {
+            // Somebody crouching beside the carpet must not take the place of an athlete who is still on the way to the stance.
+            Some(_) if travelled => {
+                self.tell_once(
+                    frame.time_s,
+                    "Somebody else is low while the followed person was not yet; the followed person moves about and is kept. Give the athlete's point if that is wrong.",
+                );
+                Ok(reading)
+            }
             Some(chosen) => Ok(self.switch(frame.time_s, &reading, chosen)),
             None => Ok(reading),
         }
@@ -634,9 +614,7 @@ fn distance_to_body(body: &Body, point: ImagePoint) -> f64 {
         body.keypoints
             .iter()
             .map(|k| of(k.at))
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| {
-                (low.min(v), high.max(v))
-            })
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)))
     };
     let ((left, right), (top, bottom)) = (span(&|p| p.u), span(&|p| p.v));
     let outside = |value: f64, low: f64, high: f64| (low - value).max(value - high).max(0.0);
@@ -645,7 +623,7 @@ fn distance_to_body(body: &Body, point: ImagePoint) -> f64 {
 
 fn capital(words: &str) -> String {
     let mut characters = words.chars();
-    characters.next().map_or_else(String::new, |c| {
-        c.to_uppercase().chain(characters).collect()
-    })
+    characters
+        .next()
+        .map_or_else(String::new, |c| c.to_uppercase().chain(characters).collect())
 }

@@ -13,7 +13,8 @@ pub const LIBRARY_NAME: &str = "libonnxruntime.so.1.24.4";
 /// Environment variable that names the shared library's path and goes before every other place.
 pub const LIBRARY_VARIABLE: &str = "SHANKLINE_ONNXRUNTIME";
 
-/// Where the library is looked for beside the running executable: its own folder, an installation's `lib/shankline`, and `.tools` of a folder above it.
+/// Where the library is looked for beside the running executable: its own folder, an installation's `lib/shankline`, and `.tools/onnxruntime` (where
+/// `scripts/setup` puts it) of a folder above it.
 fn places(executable: &Path) -> Vec<PathBuf> {
     let folders: Vec<&Path> = executable.ancestors().skip(1).collect();
     let mut places = Vec::new();
@@ -21,11 +22,12 @@ fn places(executable: &Path) -> Vec<PathBuf> {
         places.push(own.join(LIBRARY_NAME));
         places.push(own.join("../lib/shankline").join(LIBRARY_NAME));
     }
-    places.extend(folders.iter().map(|f| f.join(".tools").join(LIBRARY_NAME)));
+    places.extend(folders.iter().map(|f| f.join(".tools/onnxruntime").join(LIBRARY_NAME)));
     places
 }
 
-/// The path of ONNX Runtime's shared library: [`LIBRARY_VARIABLE`] if set, else beside the executable, in `../lib/shankline`, or in a `.tools` folder at or above it.
+/// The path of ONNX Runtime's shared library: [`LIBRARY_VARIABLE`] if set, else beside the executable, in `../lib/shankline`, or in a `.tools/onnxruntime`
+/// folder above it.
 ///
 /// # Errors
 /// [`Error::Ours`] where no such file exists.
@@ -40,14 +42,17 @@ pub fn library_path() -> Result<PathBuf> {
             path.display()
         )));
     }
-    let executable = std::env::current_exe()
-        .map_err(|e| Error::ours(format!("the program cannot tell where it lies itself ({e}); set {LIBRARY_VARIABLE} to the path of {LIBRARY_NAME}")))?;
+    let executable = std::env::current_exe().map_err(|e| {
+        Error::ours(format!(
+            "the program cannot tell where it lies itself ({e}); set {LIBRARY_VARIABLE} to the path of {LIBRARY_NAME}"
+        ))
+    })?;
     places(&executable)
         .into_iter()
         .find(|p| p.is_file())
         .ok_or_else(|| {
             Error::ours(format!(
-                "ONNX Runtime's library {LIBRARY_NAME} was not found beside {} nor in a .tools folder above it; install it as the README says or set {LIBRARY_VARIABLE} to its path",
+                "ONNX Runtime's library {LIBRARY_NAME} was not found beside {} nor in a folder .tools/onnxruntime above it; run scripts/setup or set {LIBRARY_VARIABLE} to its path",
                 executable.display()
             ))
         })
@@ -82,6 +87,6 @@ mod tests {
     fn library_is_looked_for_beside_the_executable_and_above_it() {
         let places = places(Path::new("/a/b/bin/program"));
         assert_eq!(places[0], Path::new("/a/b/bin").join(LIBRARY_NAME));
-        assert!(places.contains(&Path::new("/a/.tools").join(LIBRARY_NAME)));
+        assert!(places.contains(&Path::new("/a/.tools/onnxruntime").join(LIBRARY_NAME)));
     }
 }
