@@ -373,6 +373,7 @@ def look_of(a: Appearance, camera, pixels_bright: float = 1.0) -> Look:
     balance /= balance.mean()
     exposure = d["key"] / max(float((floor_light * albedo * balance).mean()), 1e-3)
     exposure = min(exposure, 2.2 / float((floor_light * balance).mean()) / max(float(f[0, :3].max()), 0.25))
+    exposure = d.get("exposure", exposure)
     develop = np.array([exposure, d["contrast"], d["saturation"], d["shoulder"], *balance, d["vignette"]])
     return Look(light, top, horizon, f, wall, m, develop, a.seed, c["pile_m"])
 

@@ -91,7 +91,7 @@ def scene_of(m: Movement) -> look.Appearance:
     a.lower["cloth"]["a"] = [0.04, 0.04, 0.05] if m.seed % 2 else [0.5, 0.5, 0.52]
     a.lower.update(offset_m=0.014, fold=0.15, flare=0.3, sag_m=0.01)
     a.skin.update(ink=0.0, mottle=0.2)
-    a.develop = {"key": 0.24, "contrast": 0.3, "saturation": 1.0, "shoulder": 0.7, "balance": [1, 1, 1], "balance_strength": 1.0, "vignette": 0.0}
+    a.develop = {"key": 0.24, "exposure": 1.07, "contrast": 0.3, "saturation": 1.0, "shoulder": 0.7, "balance": [1, 1, 1], "balance_strength": 1.0, "vignette": 0.0}
     a.clutter, a.neighbours = [], []
     return a
 
