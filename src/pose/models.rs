@@ -32,6 +32,33 @@ pub struct ModelFolder {
     networks: Vec<NetworkFile>,
 }
 
+/// Environment variable that names the models folder and goes before every other place.
+pub const FOLDER_VARIABLE: &str = "SHANKLINE_MODELS";
+
+/// The models folder: [`FOLDER_VARIABLE`] if set, else `models` in a folder above the executable, or an installation's `share/shankline/models`.
+///
+/// # Errors
+/// [`Error::Ours`] where no such folder holds a manifest.
+pub fn default_folder() -> Result<std::path::PathBuf> {
+    if let Some(named) = std::env::var_os(FOLDER_VARIABLE) {
+        return Ok(named.into());
+    }
+    let executable = std::env::current_exe().map_err(|e| {
+        Error::ours(format!("the program cannot tell where it lies itself ({e}); set {FOLDER_VARIABLE} to the models folder"))
+    })?;
+    executable
+        .ancestors()
+        .skip(1)
+        .flat_map(|f| [f.join("models"), f.join("share/shankline/models")])
+        .find(|f| f.join("manifest.json").is_file())
+        .ok_or_else(|| {
+            Error::ours(format!(
+                "the networks were not found: no folder above {} holds models/manifest.json; install the folder models or set {FOLDER_VARIABLE} to it",
+                executable.display()
+            ))
+        })
+}
+
 impl ModelFolder {
     /// Reads `manifest.json` in `folder`.
     ///
