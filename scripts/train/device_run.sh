@@ -49,7 +49,8 @@ status() {
 
 collect() {
   mkdir -p "$OUT"
-  for f in lower_leg.onnx lower_leg.json lower_leg.pt evaluation.txt figures.tar.gz sheets.jpg; do
+  for f in lower_leg.onnx lower_leg.json lower_leg.pt evaluation.txt figures.tar.gz sheets.jpg stills.tar; do
+    [ -e "$WORK/$f" ] && cp "$WORK/$f" "$OUT/"
     [ -e "$WORK/result/$f" ] && cp "$WORK/result/$f" "$OUT/"
   done
   [ -e "$OUT/lower_leg.pt" ] || { [ -e "$WORK/train/checkpoint.pt" ] && cp "$WORK/train/checkpoint.pt" "$OUT/checkpoint.pt"; }
@@ -57,7 +58,25 @@ collect() {
   ls -la "$OUT"
 }
 
+# whole-frame stills for measuring the whole program, once, beside the training (held-out poses must be there)
+stills() {
+  [ -e "$WORK/stills.started" ] && return
+  mkdir -p "$WORK/log"; touch "$WORK/stills.started"
+  if [ -e /usr/local/nvidia/share/glvnd/egl_vendor.d/10_nvidia.json ] && ! ls /usr/share/glvnd/egl_vendor.d/*nvidia* >/dev/null 2>&1; then
+    export __EGL_VENDOR_LIBRARY_FILENAMES=/usr/local/nvidia/share/glvnd/egl_vendor.d/10_nvidia.json
+  fi
+  [ -d "$WORK/site" ] && export PYTHONPATH=$WORK/site
+  export WORK PYTHON root DEVICE
+  setsid nohup bash -c '
+    for split in test calibration; do
+      (cd "$root/scripts/train" && $PYTHON produce.py poses --split $split --out "$WORK/stills_$split" --count 260 --chunk 260 --file 64 --others 0 --device $DEVICE --seed 9)
+      $PYTHON "$root/scripts/bench/make_stills.py" --poses "$WORK/stills_$split" --split $split --count 110 --out "$WORK/stills"
+    done
+    tar cf "$WORK/stills.tar.tmp" -C "$WORK" stills && mv "$WORK/stills.tar.tmp" "$WORK/stills.tar"' > "$WORK/log/stills.log" 2>&1 < /dev/null &
+}
+
 watch() {
+  stills
   local until=$(( $(date +%s) + $1 )) last=0
   while [ "$(date +%s)" -lt "$until" ] && [ ! -e "$WORK/OVER" ]; do
     if [ $(( $(date +%s) - last )) -ge "${EVERY:-25}" ]; then status; last=$(date +%s); fi

@@ -6,12 +6,11 @@ use crate::floor::body::{self, BodyClues};
 use crate::floor::FloorCamera;
 use crate::hold::Span;
 use crate::leg::fit::{LegFit, LegProblem, Observation};
-use crate::leg::fuse;
+use crate::leg::fuse::{self, FusionErrors};
 use crate::leg::profile::{GapProfile, StationMatrix, StationVector};
 use crate::leg::shape::{LegShape, POINT_COUNT, STATION_POINTS};
 use crate::leg::combine;
 use crate::outcome::{FloorReport, FloorSource, FrameGaps, HoldReport, StillFrame, Stillness, ViewReport};
-use crate::pose::lower_leg::Calibration;
 use crate::pose::track::{LegReading, PoseFrame};
 use crate::rules::{judge, RuleProfile};
 use crate::types::{CarpetPoint, ImagePoint, Leg, Station, STATION_COUNT};
@@ -29,8 +28,8 @@ pub struct Setting<'a> {
     pub shank: ShankLength,
     /// How legs go together.
     pub shape: &'a LegShape,
-    /// The lower-leg network's measured errors.
-    pub calibration: &'a Calibration,
+    /// What was measured of the geometry's and the picture's errors.
+    pub errors: &'a FusionErrors,
     /// Rules in force.
     pub rules: &'a RuleProfile,
     /// Which leg kneels, where the user said.
@@ -45,6 +44,17 @@ pub struct Measured {
     pub hold: HoldReport,
     /// The floor.
     pub floor: FloorReport,
+    /// What went into the gaps.
+    pub parts: Parts,
+}
+
+/// The two measurements that a hold's gaps were joined from, before the natural hollow is taken off.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Parts {
+    /// From the leg's points and the camera; `None` where they did not fit the carpet. Standard deviations as the fit states them, unscaled.
+    pub geometry: Option<GapProfile>,
+    /// From the picture at the floor.
+    pub picture: GapProfile,
 }
 
 impl Setting<'_> {
@@ -76,15 +86,15 @@ impl Setting<'_> {
         let shank = self.shank_of(&fitted);
         let picture = combine::frames(
             &held.iter().map(|(_, l)| self.picture_profile(l, shank)).collect::<Vec<_>>(),
-            self.calibration.common_share,
+            self.errors.common_share,
         )?;
         let geometry = combine::frames(
             &fitted.iter().map(|(_, f)| f.profile.clone()).collect::<Vec<_>>(),
-            self.calibration.common_share,
+            self.errors.common_share,
         );
         let measured = match &geometry {
             Some(geometry) => {
-                let joined = fuse::join(&self.scaled_geometry(geometry), &picture, &self.calibration.geometry_picture_correlation);
+                let joined = fuse::join(&self.scaled_geometry(geometry), &picture, &self.errors.geometry_picture_correlation);
                 if joined.contradiction > 2.5 {
                     notes.push(format!(
                         "The leg's points and the picture at the floor disagree by {:.1} times their uncertainty; it was widened accordingly.",
@@ -155,6 +165,7 @@ impl Setting<'_> {
                 notes,
             },
             floor,
+            parts: Parts { geometry, picture },
         })
     }
 
@@ -241,7 +252,7 @@ impl Setting<'_> {
         GapProfile {
             gap_mm: StationVector::from_fn(|s, _| l.gap_fraction[s] * mm),
             covariance_mm2: StationMatrix::from_fn(|i, k| {
-                let common = l.gap_sd_fraction[i] * l.gap_sd_fraction[k] * self.calibration.station_correlation[i][k];
+                let common = l.gap_sd_fraction[i] * l.gap_sd_fraction[k] * l.gap_correlation[i][k];
                 (common + l.gap_fraction[i] * l.gap_fraction[k] * relative * relative) * mm * mm
             }),
         }
@@ -250,7 +261,7 @@ impl Setting<'_> {
     fn scaled_geometry(&self, geometry: &GapProfile) -> GapProfile {
         GapProfile {
             gap_mm: geometry.gap_mm,
-            covariance_mm2: geometry.covariance_mm2 * self.calibration.geometry_sd_scale.powi(2),
+            covariance_mm2: geometry.covariance_mm2 * self.errors.geometry_sd_scale.powi(2),
         }
     }
 

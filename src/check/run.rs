@@ -1,17 +1,18 @@
 //! Running a check over one recording or photograph.
 
-use crate::check::hold_report::{Measured, Setting};
+use crate::check::hold_report::{Measured, Parts, Setting};
 use crate::check::size;
 use crate::clip;
 use crate::error::{Error, Result};
 use crate::floor::marks::FloorFile;
 use crate::floor::FloorCamera;
 use crate::hold::{self, Span};
+use crate::leg::fuse::FusionErrors;
 use crate::leg::shape::LegShape;
 use crate::outcome::{
     FloorReport, FloorSource, InputKind, InputReport, MadeBy, NotJudged, NotJudgedReason, Outcome, Stillness, SCHEMA_VERSION,
 };
-use crate::pose::lower_leg::{Calibration, LowerLegNetwork};
+use crate::pose::lower_leg::LowerLegNetwork;
 use crate::pose::{FollowOptions, Follower, Networks};
 use crate::pose::track::{Body, Landmark, LegReading, Track};
 use crate::rules::RuleProfile;
@@ -77,6 +78,8 @@ pub struct Checked {
     pub stills: Vec<Option<RgbImage>>,
     /// The track, for whoever wants more than the answer.
     pub track: Track,
+    /// What each hold's gaps were joined from.
+    pub parts: Vec<Parts>,
 }
 
 /// Cautions every answer carries.
@@ -119,7 +122,7 @@ pub fn check_recording(
     } else {
         follow_recording(path, options, eyes, progress)?
     };
-    let mut outcome = judge_track(&track, input, options, eyes.lower_leg.calibration())?;
+    let (mut outcome, parts) = judge_track(&track, input, options)?;
     outcome.made_by = made_by(&eyes.hashes, &options.rules);
     outcome.cautions = CAUTIONS.iter().map(|c| (*c).to_string()).collect();
     let stills = outcome
@@ -132,7 +135,12 @@ pub fn check_recording(
             })
         })
         .collect();
-    Ok(Checked { outcome, stills, track })
+    Ok(Checked {
+        outcome,
+        stills,
+        track,
+        parts,
+    })
 }
 
 fn marks_camera(options: &CheckOptions, width: usize, height: usize) -> Result<Option<(FloorCamera, Vec<String>)>> {
@@ -273,16 +281,17 @@ fn follow_recording(
 ///
 /// # Errors
 /// [`Error::Input`] where the floor file does not belong to the recording.
-pub fn judge_track(track: &Track, mut input: InputReport, options: &CheckOptions, calibration: &Calibration) -> Result<Outcome> {
+pub fn judge_track(track: &Track, mut input: InputReport, options: &CheckOptions) -> Result<(Outcome, Vec<Parts>)> {
     let marks = marks_camera(options, track.image_size[0], track.image_size[1])?;
     let shape = LegShape::shipped();
+    let errors = FusionErrors::shipped();
     let photograph = input.kind == InputKind::Photograph;
     let setting = Setting {
         marks: marks.as_ref().map(|m| &m.0),
         image_size: track.image_size,
         shank: size::from_stature(options.stature_m),
         shape: &shape,
-        calibration,
+        errors: &errors,
         rules: &options.rules,
         leg: match options.leg {
             LegChoice::Auto => None,
@@ -313,12 +322,18 @@ pub fn judge_track(track: &Track, mut input: InputReport, options: &CheckOptions
         holds.still
     };
     let mut holds = Vec::new();
+    let mut parts = Vec::new();
     let mut floor: Option<FloorReport> = None;
     for span in &spans {
         let around = around(track, span);
         match setting.report(&track.frames, span, around) {
-            Some(Measured { hold, floor: found }) => {
+            Some(Measured {
+                hold,
+                floor: found,
+                parts: of_hold,
+            }) => {
                 holds.push(hold);
+                parts.push(of_hold);
                 floor.get_or_insert(found);
             }
             None => not_judged.push(NotJudged {
@@ -343,7 +358,7 @@ pub fn judge_track(track: &Track, mut input: InputReport, options: &CheckOptions
             size::STATURE_PRIOR_SD_M
         ));
     }
-    Ok(Outcome {
+    let outcome = Outcome {
         schema_version: SCHEMA_VERSION,
         made_by: made_by(&[], &options.rules),
         input,
@@ -351,7 +366,8 @@ pub fn judge_track(track: &Track, mut input: InputReport, options: &CheckOptions
         holds,
         not_judged,
         cautions: Vec::new(),
-    })
+    };
+    Ok((outcome, parts))
 }
 
 /// Code, networks and rules by version and hash.

@@ -5,12 +5,12 @@
 //! points, and both looks, and their mirror images, are averaged.
 
 use crate::error::{Error, Result};
+use crate::pose::calibration::{Calibration, Description};
 use crate::pose::models::ModelFolder;
 use crate::pose::track::{Body, Landmark, LegReading, LEG_POINT_NAMES};
 use crate::types::{Covariance2, ImagePoint, Keypoint, Leg, RgbImage, STATION_COUNT};
 use ort::session::Session;
 use ort::value::TensorRef;
-use serde::Deserialize;
 
 /// Side of the network's square input, px.
 const INPUT_PX: usize = 256;
@@ -18,37 +18,6 @@ const INPUT_PX: usize = 256;
 const CROP_SIDE_SHANKS: f64 = 2.1;
 /// Number of points the network gives.
 const POINT_COUNT: usize = LEG_POINT_NAMES.len();
-
-/// Measured errors of the lower-leg network, from `models/lower_leg.json` (fitted on data of their own, never on what is reported).
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-pub struct Calibration {
-    /// Factor on the points' standard deviations.
-    pub point_sd_scale: f64,
-    /// Factor on the gaps' standard deviations, for low (≤ 10°), middle and high (≥ 25°) cameras.
-    pub gap_sd_scale: [f64; 3],
-    /// Smallest standard deviation of a gap, fraction of the shank.
-    pub gap_sd_floor: f64,
-    /// Factor on the elevation's standard deviation.
-    pub elevation_sd_scale: f64,
-    /// Factor on the apparent size's standard deviation.
-    pub scale_sd_scale: f64,
-    /// Correlation of gap errors between stations.
-    pub station_correlation: [[f64; STATION_COUNT]; STATION_COUNT],
-    /// Correlation of the geometric fit's and the picture's gap errors at each station.
-    pub geometry_picture_correlation: [f64; STATION_COUNT],
-    /// Factor on the geometric fit's standard deviations.
-    pub geometry_sd_scale: f64,
-    /// Share of a frame's error variance that the frames of one hold have in common.
-    pub common_share: f64,
-}
-
-#[derive(Deserialize)]
-struct DescriptionFile {
-    input_px: usize,
-    crop_side_shanks: f64,
-    points: Vec<String>,
-    shankline: Calibration,
-}
 
 /// The network and its calibration.
 pub struct LowerLegNetwork {
@@ -84,6 +53,7 @@ struct Look {
     gap_sd: [f64; STATION_COUNT],
     elevation: f64,
     elevation_sd: f64,
+    known_elevation: Option<f64>,
     azimuth: [f64; 2],
     log_shank_px: f64,
     scale_sd: f64,
@@ -100,7 +70,7 @@ impl LowerLegNetwork {
         let description = models
             .find("lower_leg_description")
             .ok_or_else(|| Error::ours("models/manifest.json names no lower-leg network; install the folder models anew"))?;
-        let file: DescriptionFile = serde_json::from_slice(&models.read(description)?)
+        let file: Description = serde_json::from_slice(&models.read(description)?)
             .map_err(|e| Error::ours(format!("{} cannot be read ({e}); install the folder models anew", description.file)))?;
         let same_points = file.points.iter().map(String::as_str).eq(LEG_POINT_NAMES);
         if file.input_px != INPUT_PX || (file.crop_side_shanks - CROP_SIDE_SHANKS).abs() > 1e-9 || !same_points {
@@ -111,7 +81,7 @@ impl LowerLegNetwork {
         }
         Ok(Self {
             session: models.session("lower_leg")?,
-            calibration: file.shankline,
+            calibration: Calibration::of(&file)?,
         })
     }
 
@@ -206,10 +176,11 @@ impl LowerLegNetwork {
             gap: std::array::from_fn(|s| gap[s]),
             gap_sd: std::array::from_fn(|s| gap_log_sd[s].exp()),
             elevation: elevation[0],
-            elevation_sd: elevation[1].exp(),
+            elevation_sd: elevation[1].clamp(-6.0, 1.0).exp(),
+            known_elevation: elevation_rad,
             azimuth: [sign * azimuth[0], azimuth[1]],
             log_shank_px: scale[0],
-            scale_sd: scale[1].exp(),
+            scale_sd: scale[1].clamp(-6.0, 1.0).exp(),
             left_logit: sign * take("is_left")?[0],
             present_logit: take("present")?[0],
         })
@@ -219,19 +190,17 @@ impl LowerLegNetwork {
     fn reading(&self, looks: &[(Window, Look)]) -> LegReading {
         let n = looks.len() as f64;
         let mean = |f: &dyn Fn(&Window, &Look) -> f64| looks.iter().map(|(w, l)| f(w, l)).sum::<f64>() / n;
-        let c = &self.calibration;
         let elevation_rad = mean(&|_, l| l.elevation);
-        let class = match elevation_rad.to_degrees() {
-            e if e <= 10.0 => 0,
-            e if e < 25.0 => 1,
-            _ => 2,
-        };
+        let known = looks[0].1.known_elevation;
+        let c = self.calibration.factors(known.unwrap_or(elevation_rad), known.is_some());
         let points = (0..POINT_COUNT)
             .map(|p| {
                 let at = |w: &Window, l: &Look| w.to_frame(l.points[p][0], l.points[p][1]);
                 let (u, v) = (mean(&|w, l| at(w, l).u), mean(&|w, l| at(w, l).v));
                 let spread = |f: &dyn Fn(ImagePoint) -> f64| mean(&|w, l| f(at(w, l)));
-                let k = |w: &Window| (w.side_px / INPUT_PX as f64 * c.point_sd_scale).powi(2);
+                let visibility = mean(&|_, l| l.visibility[p]);
+                let factor = visibility * c.point_sd_seen[p] + (1.0 - visibility) * c.point_sd_hidden[p];
+                let k = |w: &Window| (w.side_px / INPUT_PX as f64 * factor).powi(2);
                 Keypoint {
                     at: ImagePoint::new(u, v),
                     covariance: Covariance2 {
@@ -239,30 +208,31 @@ impl LowerLegNetwork {
                         uv: mean(&|w, l| k(w) * l.covariance[p][1]) + spread(&|q| (q.u - u) * (q.v - v)),
                         vv: mean(&|w, l| k(w) * l.covariance[p][2]) + spread(&|q| (q.v - v).powi(2)),
                     },
-                    visibility: mean(&|_, l| l.visibility[p]),
+                    visibility,
                 }
             })
             .collect();
-        let gap_fraction: [f64; STATION_COUNT] = std::array::from_fn(|s| mean(&|_, l| l.gap[s]));
+        let raw: [f64; STATION_COUNT] = std::array::from_fn(|s| mean(&|_, l| l.gap[s]));
         let gap_sd_fraction = std::array::from_fn(|s| {
-            let own = mean(&|_, l| l.gap_sd[s].powi(2)) * c.gap_sd_scale[class].powi(2);
-            let between = mean(&|_, l| (l.gap[s] - gap_fraction[s]).powi(2));
-            (own + between + c.gap_sd_floor.powi(2)).sqrt()
+            let own = mean(&|_, l| l.gap_sd[s].powi(2)) * c.gap_sd[s].powi(2);
+            let between = mean(&|_, l| (l.gap[s] - raw[s]).powi(2));
+            (own + between).sqrt()
         });
-        let p_left = logistic(mean(&|_, l| l.left_logit));
+        let p_left = logistic(mean(&|_, l| l.left_logit) / self.calibration.is_left_temperature);
         let (sin, cos) = (mean(&|_, l| l.azimuth[0]), mean(&|_, l| l.azimuth[1]));
         LegReading {
             leg: if p_left >= 0.5 { Leg::Left } else { Leg::Right },
             leg_confidence: p_left.max(1.0 - p_left),
-            present: logistic(mean(&|_, l| l.present_logit)),
+            present: logistic(mean(&|_, l| l.present_logit) / self.calibration.present_temperature),
             points,
-            gap_fraction,
+            gap_fraction: std::array::from_fn(|s| raw[s] - c.gap_bias[s]),
             gap_sd_fraction,
+            gap_correlation: c.station_correlation,
             elevation_rad,
-            elevation_sd_rad: c.elevation_sd_scale * mean(&|_, l| l.elevation_sd),
+            elevation_sd_rad: c.elevation_sd * mean(&|_, l| l.elevation_sd),
             azimuth_rad: sin.atan2(cos),
             shank_px: mean(&|w, l| l.log_shank_px + (w.side_px / INPUT_PX as f64).ln()).exp(),
-            shank_log_sd: c.scale_sd_scale * mean(&|_, l| l.scale_sd),
+            shank_log_sd: c.scale_sd * mean(&|_, l| l.scale_sd),
         }
     }
 }
