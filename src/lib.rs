@@ -13,11 +13,14 @@
 //! knows ONNX; only [`floor`] and [`leg`] know projective geometry; [`rules`] knows numbers and a rule file, nothing of pixels. [`check`] joins the steps.
 #![deny(missing_docs)]
 
+pub mod check;
+pub mod cli;
 pub mod clip;
 pub mod error;
 pub mod floor;
 pub mod hold;
 pub mod leg;
+pub mod numerics;
 pub mod outcome;
 pub mod pose;
 pub mod report;

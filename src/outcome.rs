@@ -41,12 +41,7 @@ pub struct MadeBy {
 impl MadeBy {
     /// One line that names all of it.
     pub fn line(&self) -> String {
-        let nets = self
-            .networks
-            .iter()
-            .map(|(n, h)| format!("{n} {h}"))
-            .collect::<Vec<_>>()
-            .join(", ");
+        let nets = self.networks.iter().map(|(n, h)| format!("{n} {h}")).collect::<Vec<_>>().join(", ");
         format!(
             "shankline {}; networks {}; rules {} {}",
             self.shankline, nets, self.rules.0, self.rules.1

@@ -7,7 +7,7 @@ patterns and strengths may be drawn anew for each crop with `recolour`, while me
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 
@@ -60,18 +60,27 @@ class Appearance:
         return json.dumps(asdict(self), default=lambda x: x.tolist() if isinstance(x, np.ndarray) else float(x))
 
 
+def _linear(c: float) -> float:
+    """sRGB component to linear light (IEC 61966-2-1)."""
+    return c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4
+
+
 def _srgb(c) -> np.ndarray:
-    c = np.asarray(c, float)
-    return np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
+    return np.array([_linear(float(v)) for v in c])
 
 
 def _hsv(h: float, s: float, v: float) -> np.ndarray:
-    k = (np.array([5.0, 3.0, 1.0]) + h * 6) % 6
-    return _srgb(np.clip(v - v * s * np.clip(np.minimum(k, 4 - k), 0, 1), 0, 1))
+    # Plain floats: this runs some dozen times a crop. Saturation is pulled in, as dyes of cloth and carpet are.
+    s = 0.88 * s
+    out = []
+    for n in (5.0, 3.0, 1.0):
+        k = (n + h * 6.0) % 6.0
+        out.append(_linear(min(max(v - v * s * min(max(min(k, 4.0 - k), 0.0), 1.0), 0.0), 1.0)))
+    return np.array(out)
 
 
 def _list(x) -> list:
-    return [float(v) for v in np.asarray(x).ravel()]
+    return np.asarray(x, float).ravel().tolist()
 
 
 def _cloth_colour(rng) -> np.ndarray:
@@ -98,7 +107,7 @@ def _skin(rng) -> dict:
         "hair": float(rng.choice([0, 0, rng.uniform(0.1, 0.5)])),
         "ink": float(rng.random() < 0.07) * float(rng.uniform(0.55, 0.9)),
         "rough": float(rng.uniform(0.38, 0.7)),
-        "specular": float(rng.uniform(0.3, 1.3)),
+        "specular": float(rng.uniform(0.2, 0.9)),
         "bump": float(rng.uniform(0.0, 0.3)),
     }
 
@@ -180,7 +189,8 @@ def _light_places(rng, family: str | None = None) -> dict:
             d, z, r = rng.uniform(3, 14), rng.uniform(3, 10), rng.uniform(0.05, 0.3)
         position.append([float(d * np.cos(azimuth)), float(d * np.sin(azimuth)), float(z)])
         radius.append(float(min(r, 0.6 * z)))
-    return {"family": family, "position": position, "radius": radius}
+    on = [True, bool(rng.random() < 0.5 and family != "sun"), bool(rng.random() < 0.4 and family not in ("sun", "overcast"))]
+    return {"family": family, "position": position, "radius": radius, "on": on}
 
 
 def _light_strength(rng, light: dict) -> None:
@@ -188,9 +198,7 @@ def _light_strength(rng, light: dict) -> None:
     family = light["family"]
     sky_share = {"hall": (0.2, 0.75), "sun": (0.1, 0.4), "overcast": (0.7, 0.97), "window": (0.15, 0.6), "lamp": (0.05, 0.5), "spots": (0.08, 0.45)}[family]
     sky = rng.uniform(*sky_share)
-    weights = np.array([1.0, rng.choice([0, rng.uniform(0.1, 0.9)]), rng.choice([0, rng.uniform(0.1, 0.8)])])
-    if family == "sun":
-        weights[1:] *= 0.08
+    weights = np.array([1.0, rng.uniform(0.1, 0.9), rng.uniform(0.1, 0.8)]) * light["on"]
     if family == "lamp":
         weights[1:] *= 0.3
     position = np.array(light["position"])
@@ -240,7 +248,7 @@ def _cloth(rng) -> dict:
     return {
         "a": _list(a),
         "b": _list(_cloth_colour(rng)),
-        "pattern": int(rng.choice([0, 0, 0, 0, 1, 2, 4])),
+        "pattern": int(rng.choice([0, 0, 0, 0, 0, 0, 0, 1, 2, 4])),
         "scale": float(np.exp(rng.uniform(np.log(0.01), np.log(0.12)))),
         "rough": float(rng.uniform(0.35, 0.9)),
         "specular": float(rng.choice([0.1, 0.3, rng.uniform(0.5, 1.5)])),  # satin at the upper end
@@ -259,7 +267,7 @@ def sample(rng: np.random.Generator, **fixed) -> Appearance:
         "offset_m": float(rng.uniform(0.006, 0.02) if lower == "shorts" else rng.uniform(0.008, 0.034)),
         "flare": float(rng.uniform(0.0, 1.0)),
         "sag_m": float(rng.uniform(0.0, 0.03)),
-        "fold": float(rng.uniform(0.15, 0.6)),
+        "fold": float(rng.uniform(0.08, 0.35)),
         "fold_seed": float(rng.uniform(0, 50)),
     }
     footwear = fixed.get("footwear") or str(rng.choice(FOOTWEAR, p=[0.45, 0.2, 0.35]))
@@ -365,6 +373,7 @@ def look_of(a: Appearance, camera, pixels_bright: float = 1.0) -> Look:
     balance /= balance.mean()
     exposure = d["key"] / max(float((floor_light * albedo * balance).mean()), 1e-3)
     exposure = min(exposure, 2.2 / float((floor_light * balance).mean()) / max(float(f[0, :3].max()), 0.25))
+    exposure = d.get("exposure", exposure)
     develop = np.array([exposure, d["contrast"], d["saturation"], d["shoulder"], *balance, d["vignette"]])
     return Look(light, top, horizon, f, wall, m, develop, a.seed, c["pile_m"])
 
@@ -379,23 +388,65 @@ def _topology(posed: Posed) -> dict:
     key = (len(posed.vertices), len(posed.faces), int(posed.faces[:: max(1, len(posed.faces) // 97)].sum()))
     if key in _CACHE:
         return _CACHE[key]
-    region, rest = posed.region, posed.rest_vertices
-    fine = np.isin(region, [Region.CALF_L, Region.CALF_R, Region.FOOT_L, Region.FOOT_R])
+    region, rest, faces = posed.region, posed.rest_vertices, posed.faces
+    leg = np.isin(region, [Region.CALF_L, Region.CALF_R, Region.FOOT_L, Region.FOOT_R])
     thigh = np.isin(region, [Region.THIGH_L, Region.THIGH_R])
-    cell = np.where(thigh, 0.022, 0.035)
-    cells = np.concatenate([np.floor(rest / cell[:, None]).astype(np.int64), region[:, None].astype(np.int64)], 1)
-    cells[fine] = np.stack([np.flatnonzero(fine), np.full(fine.sum(), -1), np.full(fine.sum(), -1), np.full(fine.sum(), -1)], 1)
-    _, first, inverse = np.unique(cells, axis=0, return_index=True, return_inverse=True)
-    representative = first[inverse.ravel()].astype(np.int32)
-    coarse = representative[posed.faces]
-    coarse = coarse[(coarse[:, 0] != coarse[:, 1]) & (coarse[:, 1] != coarse[:, 2]) & (coarse[:, 2] != coarse[:, 0])]
-    order = np.sort(coarse, 1)
-    _, keep = np.unique(order, axis=0, return_index=True)
-    out = {"coarse": np.ascontiguousarray(coarse[np.sort(keep)]), "representative": representative}
+    out = {"coarse": _clustered(rest, region, faces, np.where(leg, 0.0, np.where(thigh, 0.022, 0.035)))}
+    hand = np.isin(region, [Region.HAND, Region.FOREARM])
+    cell = np.where(leg | thigh, 0.0, np.where(hand, 0.009, np.where(region == Region.TORSO, 0.02, 0.014)))
+    out["crop"] = _compact(_clustered(rest, region, faces, cell), len(rest))
+    if len(rest) > 9000:  # the full body, not one that is reduced already
+        cell = np.where(leg | thigh, 0.006, np.where(region == Region.TORSO, 0.014, 0.008))
+        out["distant"] = _compact(_clustered(rest, region, faces, cell), len(rest))
+    for s in "LR":
+        foot = region == Region[f"FOOT_{s}"]
+        calf, upper = region == Region[f"CALF_{s}"], region == Region[f"THIGH_{s}"]
+        out[f"leg_faces_{s}"] = faces[(foot | calf | upper)[faces].any(1)]
+        index = np.flatnonzero(foot)
+        if len(index) < 20:
+            continue
+        y, z = rest[index, 1], rest[index, 2] - rest[index, 2].min()
+        along = (y - y.min()) / np.ptp(y)  # 0 at the toes, 1 at the heel
+        out[f"toes_{s}"] = _hull(rest, index[along < 0.36])
+        out[f"last_{s}"] = [_hull(rest, index[(along < 0.62) & (z < 0.09)]), _hull(rest, index[(along > 0.45) & (z < 0.062)])]
     if len(_CACHE) > 8:
         _CACHE.clear()
     _CACHE[key] = out
     return out
+
+
+def _hull(rest: np.ndarray, index: np.ndarray) -> np.ndarray:
+    """Faces (F, 3) of the convex hull of some body vertices, turned outwards: the rounded front of a sock or a shoe."""
+    from scipy.spatial import ConvexHull
+
+    p = rest[index].astype(float)
+    faces = ConvexHull(p).simplices
+    a, b, c = (p[faces[:, k]] for k in range(3))
+    inwards = (np.cross(b - a, c - a) * (a - p.mean(0))).sum(1) < 0
+    faces[inwards] = faces[inwards][:, ::-1]
+    return index[faces].astype(np.int32)
+
+
+def _clustered(rest: np.ndarray, region: np.ndarray, faces: np.ndarray, cell: np.ndarray) -> np.ndarray:
+    """Faces left when the vertices of each grid cell (edge `cell` m; 0: keep) of a region fall together."""
+    keep = cell <= 0
+    cells = np.concatenate([np.floor(rest / np.where(keep, 1.0, cell)[:, None]).astype(np.int64), region[:, None].astype(np.int64)], 1)
+    cells[keep] = -(np.flatnonzero(keep)[:, None] + 10**6)
+    _, first, inverse = np.unique(cells, axis=0, return_index=True, return_inverse=True)
+    coarse = first[inverse.ravel()].astype(np.int32)[faces]
+    coarse = coarse[(coarse[:, 0] != coarse[:, 1]) & (coarse[:, 1] != coarse[:, 2]) & (coarse[:, 2] != coarse[:, 0])]
+    _, once = np.unique(np.sort(coarse, 1), axis=0, return_index=True)
+    return np.ascontiguousarray(coarse[np.sort(once)])
+
+
+def reduced(posed: Posed, part: str = "crop") -> Posed:
+    """The same body with fewer faces, several times faster to draw.
+
+    'crop': coarse head, trunk and arms, where only the lower leg is looked at; 'distant': nothing finer than 6-14 mm, for
+    whole-body pictures in which that is about a pixel.
+    """
+    used, faces = _topology(posed)[part]
+    return replace(posed, vertices=posed.vertices[used], faces=faces, region=posed.region[used], rest_vertices=posed.rest_vertices[used])
 
 
 def _side(posed: Posed, side: str) -> dict:
@@ -412,6 +463,15 @@ def _side(posed: Posed, side: str) -> dict:
     }
 
 
+def _up(posed: Posed) -> np.ndarray:
+    """Direction (3,) from the hips up the trunk."""
+    j = posed.joints
+    hips = 0.5 * (_side(posed, "left")["hip_joint"] + _side(posed, "right")["hip_joint"])
+    top = j.get("spine03")
+    up = np.asarray(top, float) - hips if top is not None else posed.vertices[posed.region == Region.TORSO].mean(0) - hips
+    return up / max(np.linalg.norm(up), 1e-6)
+
+
 def _along(p: np.ndarray, a: np.ndarray, b: np.ndarray) -> np.ndarray:
     d = b - a
     return ((p - a) @ d / (d @ d)).astype(np.float32)
@@ -420,10 +480,10 @@ def _along(p: np.ndarray, a: np.ndarray, b: np.ndarray) -> np.ndarray:
 def _waves(rest: np.ndarray, seed: float) -> np.ndarray:
     """Smooth pseudo-random field in [-1, 1] on the rest body, drawn out across the limb like folds of cloth."""
     r = np.random.default_rng(int(seed * 1e4))
-    out = np.zeros(len(rest))
-    for _ in range(7):
-        k = r.normal(0, 1, 3) * np.array([22, 22, 45])
-        out += np.sin(rest @ k + r.uniform(0, 6.28))
+    out = np.zeros(len(rest), np.float32)
+    for _ in range(6):
+        k = (r.normal(0, 1, 3) * np.array([22, 22, 45])).astype(np.float32)
+        out += np.sin(rest @ k + np.float32(r.uniform(0, 6.28)))
     return (out / 3.2).clip(-1, 1).astype(np.float32)
 
 
@@ -436,11 +496,18 @@ class _Shell:
     tag: np.ndarray
 
 
-def _shell(posed: Posed, covered: np.ndarray, position: np.ndarray, material: int, part: np.ndarray, snap=None) -> _Shell:
+def _compact(faces: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Vertices that faces use, and the faces renumbered to them."""
+    mask = np.zeros(count, bool)
+    mask[faces.ravel()] = True
+    number = np.cumsum(mask, dtype=np.int32) - 1
+    return np.flatnonzero(mask), number[faces]
+
+
+def _shell(posed: Posed, covered: np.ndarray, position: np.ndarray, material: int, part: np.ndarray, snap=None, faces: np.ndarray | None = None) -> _Shell:
     """Faces of the body that touch `covered`, at new places; `snap` moves the vertices beyond the hem back on to it."""
-    faces = posed.faces[covered[posed.faces].any(1)]
-    used, faces = np.unique(faces, return_inverse=True)
-    faces = faces.reshape(-1, 3).astype(np.int32)
+    among = posed.faces if faces is None else faces
+    used, faces = _compact(among[covered[among].any(1)], len(position))
     p = position[used].copy()
     if snap is not None:
         p = snap(used, p)
@@ -498,9 +565,9 @@ def dress(posed: Posed, a: Appearance) -> tuple[Mesh, dict]:
     family = a.lower["family"]
     if family != "bare":
         hem = a.lower["hem"] - 1.0 if family == "shorts" else a.lower["hem"]
-        torso_low = np.zeros(len(body), bool)
         hips = 0.5 * (rest[region == Region.THIGH_L].max(0)[2] + rest[region == Region.THIGH_R].max(0)[2])
-        torso_low = (region == Region.TORSO) & (rest[:, 2] < hips + 0.03)
+        waist = hips + 0.06
+        torso_low = (region == Region.TORSO) & (rest[:, 2] < waist)
         wave = _waves(rest, a.lower["fold_seed"])
         for side, leg in legs.items():
             t = along[side]
@@ -518,7 +585,7 @@ def dress(posed: Posed, a: Appearance) -> tuple[Mesh, dict]:
                 position[:, 2] -= sag
                 loose = True
             position[:, 2] = np.maximum(position[:, 2], np.where(body[:, 2] > 0, 0.0008, np.minimum(body[:, 2], 0.0)) if not loose else 0.0012 + 0.002 * (0.5 + 0.5 * wave))
-            shell = _shell(posed, cover, position, LOWER_CLOTH, part, hem_snap(t, hem, axis_upper if family == "shorts" else axis_lower))
+            shell = _shell(posed, cover, position, LOWER_CLOTH, part, hem_snap(t, hem, axis_upper if family == "shorts" else axis_lower), topology[f"leg_faces_{side[0].upper()}"])
             shells.append((shell, loose))
             inside = cover & (t < hem - (0.08 if loose else 0.02))
             hidden |= inside
@@ -527,7 +594,13 @@ def dress(posed: Posed, a: Appearance) -> tuple[Mesh, dict]:
             if side == posed.kneeling_leg and family in ("tights", "trousers"):
                 cloth = {"shell": shell, "along": t}
         if torso_low.any():
-            shells.append((_shell(posed, torso_low, body + normal * 0.006, LOWER_CLOTH, part), False))
+            up = _up(posed)
+
+            def waist_snap(used, p, waist=waist, up=up):
+                over = np.maximum(rest[used, 2] - waist, 0) * (region[used] == Region.TORSO)
+                return p - over[:, None] * up
+
+            shells.append((_shell(posed, torso_low, body + normal * 0.006, LOWER_CLOTH, part, waist_snap), False))
 
     footwear = a.footwear["family"]
     if footwear != "bare":
@@ -546,7 +619,11 @@ def dress(posed: Posed, a: Appearance) -> tuple[Mesh, dict]:
                     p[short] += (top - t[used][short])[:, None] * axis
                     return p
 
-                shells.append((_shell(posed, cover, position, SOCK, part, snap), False))
+                shells.append((_shell(posed, cover, position, SOCK, part, snap, topology[f"leg_faces_{side[0].upper()}"]), False))
+                if f"toes_{side[0].upper()}" in topology:
+                    round_toes = body + normal * 0.0022
+                    round_toes[:, 2] = np.where(body[:, 2] > 0, np.maximum(round_toes[:, 2], 0.0006), body[:, 2])
+                    shells.append((_shell(posed, foot, round_toes, SOCK, part, None, topology[f"toes_{side[0].upper()}"]), False))
                 hidden |= cover & (t > top + 0.03)
             if footwear == "shoes" and foot.any():
                 rest_foot, posed_foot = rest[foot], body[foot]
@@ -554,24 +631,34 @@ def dress(posed: Posed, a: Appearance) -> tuple[Mesh, dict]:
                 turn = (u @ np.diag([1, 1, np.sign(np.linalg.det(u @ vt))]) @ vt).T
                 low = rest_foot[:, 2].min()
                 height = rest[:, 2] - low
-                collar = 1.0 - a.footwear["collar"]
                 cover = foot & (height < 0.085 + a.footwear["collar"])
                 sole = np.clip(1 - height / 0.02, 0, 1)
-                # A last is smoother than toes: pull the shell towards a rounded foot by a wider offset at the front.
-                position = body + normal * a.footwear["upper_m"] - (turn @ [0, 0, 1])[None] * (a.footwear["sole_m"] * sole)[:, None]
-                shell = _shell(posed, cover, position, SHOE, part)
-                shell.tag[:, 3] = (np.clip(1.5 * sole[shell.source], 0, 1) * 255).astype(np.uint8)
-                shells.append((shell, True))
+                down = (turn @ [0, 0, 1])[None] * (a.footwear["sole_m"] * sole)[:, None]
+                tone = (np.clip(height / 0.1, 0, 1) * 255).astype(np.uint8)
+                letter = side[0].upper()
+                pieces = [_shell(posed, cover, body + normal * a.footwear["upper_m"] - down, SHOE, part, None, topology[f"leg_faces_{letter}"])]
+                for hull in topology[f"last_{letter}"]:
+                    pieces.append(_shell(posed, foot, body + normal * (a.footwear["upper_m"] + 0.0012) - down * 1.02, SHOE, part, None, hull))
+                for shell in pieces:
+                    shell.tag[:, 3] = tone[shell.source]
+                    shells.append((shell, True))
                 hidden |= cover & (height < 0.06)
-                del collar
 
     upper = a.upper["family"]
     if upper != "skin":
         regions = [Region.TORSO] + ([Region.UPPER_ARM] if upper in ("shirt", "jacket") else []) + ([Region.FOREARM] if upper == "jacket" else [])
-        cover = np.isin(region, regions)
+        hips = 0.5 * (rest[region == Region.THIGH_L].max(0)[2] + rest[region == Region.THIGH_R].max(0)[2])
+        hem_z = hips + 0.03 - 0.12 * a.upper["skirt"]
+        cover = np.isin(region, regions) & (rest[:, 2] > hem_z)
         wave = _waves(rest, a.lower["fold_seed"] + 3)
-        position = body + normal * (a.upper["offset_m"] * (0.7 + 0.3 * wave) * (0.4 if upper == "vest" else 1.0))[:, None]
-        shells.append((_shell(posed, cover, position, UPPER_CLOTH, part), False))
+        position = body + normal * (0.007 + a.upper["offset_m"] * (0.7 + 0.3 * wave) * (0.4 if upper == "vest" else 1.0))[:, None]
+        up = _up(posed)
+
+        def hem_upper(used, p):
+            short = np.maximum(hem_z - rest[used, 2], 0) * np.isin(region[used], [Region.TORSO, Region.THIGH_L, Region.THIGH_R])
+            return p + short[:, None] * up
+
+        shells.append((_shell(posed, cover, position, UPPER_CLOTH, part, hem_upper), False))
         hidden |= cover & (upper != "vest")
     hair = region == Region.HAIR_CAP
     if hair.any():
@@ -589,7 +676,7 @@ def dress(posed: Posed, a: Appearance) -> tuple[Mesh, dict]:
     meshes = []
     keep = ~hidden[faces].all(1)
     coarse = topology["coarse"]
-    meshes.append(Mesh(body.astype(np.float32), normal, rest.astype(np.float32), tag, faces[keep], coarse[~caster_hidden[coarse].all(1)]))
+    meshes.append(Mesh(body.astype(np.float32), normal, rest.astype(np.float32), tag, faces[keep], coarse[~caster_hidden[coarse].all(1)], int(keep.sum())))
     for shell, casts in shells:
         n = vertex_normals(shell.position, shell.faces)
         meshes.append(Mesh(shell.position, n, shell.rest, shell.tag, shell.faces, shell.faces if casts else np.zeros((0, 3), np.int32)))
@@ -624,8 +711,7 @@ def surroundings(posed: Posed, a: Appearance, others: list[Posed]) -> list[Mesh]
     for i, c in enumerate(a.neighbours[: min(3, len(others))]):
         other = others[i]
         coarse = _topology(other)["coarse"]
-        used, faces = np.unique(coarse, return_inverse=True)
-        faces = faces.reshape(-1, 3).astype(np.int32)
+        used, faces = _compact(coarse, len(other.vertices))
         p = other.vertices[used] - np.array([*other.vertices.mean(0)[:2], 0], np.float32)
         k, s = np.cos(c["turn"]), np.sin(c["turn"])
         p = p @ np.array([[k, s, 0], [-s, k, 0], [0, 0, 1.0]], np.float32)

@@ -33,6 +33,7 @@ class Mesh:
     tag: np.ndarray  # (V, 4) uint8
     faces: np.ndarray  # (F, 3) int32: seen by the camera
     casters: np.ndarray  # (C, 3) int32: seen by the lights (may be coarser)
+    closed: int = 0  # this many faces, from the first, belong to closed skin: their backs need no drawing
 
     @staticmethod
     def join(meshes: list["Mesh"]) -> "Mesh":
@@ -45,6 +46,7 @@ class Mesh:
             np.concatenate([m.tag for m in meshes]),
             np.concatenate([m.faces + s for m, s in zip(meshes, start)]),
             np.concatenate([m.casters + s for m, s in zip(meshes, start)]),
+            meshes[0].closed,
         )
 
 
@@ -105,19 +107,19 @@ class Quality:
     wide: int = 512
     depth: int = 1024
     tile: int = 256
-    sky: int = 64
-    light: int = 20
-    wide_sky: int = 20
-    wide_light: int = 6
+    sky: int = 51
+    light: int = 17
+    wide_sky: int = 17
+    wide_light: int = 5
     vertex_sky: int = 24
     tight_half_m: float = 0.62
     wide_half_m: float = 2.6
     depth_half_m: float = 0.7
 
 
-FULL = Quality(tight=1024, wide=1024, depth=2048, sky=48, light=14, wide_sky=20, wide_light=8, tight_half_m=0.7, wide_half_m=2.4, depth_half_m=1.3)
+FULL = Quality(tight=1024, wide=1024, depth=2048, sky=51, light=17, wide_sky=17, wide_light=5, tight_half_m=0.7, wide_half_m=2.4, depth_half_m=1.3)
 #: On a processor without a card: fewer samples, same contact.
-LIGHT = Quality(sky=32, light=10, wide_sky=10, wide_light=4)
+LIGHT = Quality(sky=17, light=15, wide_sky=5, wide_light=3)
 
 
 class Renderer:
@@ -170,7 +172,7 @@ class Renderer:
             b.bind_to_uniform_block(k)
 
         def light_map(size):
-            t = ctx.texture((size, size), 4, dtype="f2")
+            t = ctx.texture((size, size), 4)
             t.repeat_x = t.repeat_y = False
             return t, ctx.framebuffer([t], ctx.depth_renderbuffer((size, size)))
 
@@ -185,6 +187,15 @@ class Renderer:
             d.compare_func = "<="
             d.repeat_x = d.repeat_y = False
             d.filter = (moderngl.LINEAR, moderngl.LINEAR)
+
+        rng = np.random.default_rng(7)
+        self.noise_image = ctx.texture((256, 256), 1, rng.random((256, 256), np.float32).tobytes(), dtype="f4")
+        self.noise_volume = ctx.texture3d((64, 64, 64), 1, rng.random((64, 64, 64), np.float32).tobytes(), dtype="f4")
+        self.noise_image.filter = self.noise_volume.filter = (moderngl.LINEAR, moderngl.LINEAR)
+        for program in (self.p_mesh, self.p_floor, self.p_backdrop):
+            for name, unit in (("noise_image", 5), ("noise_volume", 6)):
+                if name in program:
+                    program[name].value = unit
 
         corners = np.array([-1, -1, 1, -1, -1, 1, 1, 1], "f4")
         self.b_quad = ctx.buffer(corners.tobytes())
@@ -232,28 +243,33 @@ class Renderer:
         self.b_faces.write(np.ascontiguousarray(mesh.faces, np.int32).tobytes())
         self.b_casters.write(np.ascontiguousarray(mesh.casters, np.int32).tobytes())
         self.count = (v, f, c)
+        self.closed = mesh.closed
 
     # ---- light -----------------------------------------------------------------------------------------------------
-    def bake(self, light_position: np.ndarray, light_radius: np.ndarray, focus: np.ndarray, body_centre: np.ndarray, turn: float = 0.0) -> None:
+    def bake(self, light_position: np.ndarray, light_radius: np.ndarray, focus: np.ndarray, body_centre: np.ndarray, turn: float = 0.0, lights=None) -> None:
         """Light maps of the carpet, shadow maps and sky visibility for the mesh uploaded last.
 
         light_position (3, 3) m and light_radius (3,) m: spheres of light (far ones stand for the sun). focus (3,): middle of
-        the lower leg on the carpet; body_centre (3,): of what the wide map covers. Colours are given at drawing time.
+        the lower leg on the carpet; body_centre (3,): of what the wide map covers. Colours are given at drawing time;
+        lights (3,): which of them will shine at all (None: all).
         """
         ctx, q = self.ctx, self.quality
         self.light_position, self.light_radius = np.asarray(light_position, float), np.asarray(light_radius, float)
         self.focus = np.asarray(focus, float)
+        lit = [i for i in range(3) if lights is None or lights[i]]
         self.tight_region = (focus[0], focus[1], q.tight_half_m)
         self.wide_region = (body_centre[0], body_centre[1], q.wide_half_m)
         for target, texture, region, n_sky, n_light in (
             (self.f_tight, self.tight, self.tight_region, q.sky, q.light),
             (self.f_wide, self.wide, self.wide_region, q.wide_sky, q.wide_light),
         ):
+            # The maps have 8 bits: sample counts that divide 255 make every sum exact.
+            assert 255 % n_sky == 0 and 255 % n_light == 0, "sample counts must divide 255"
             source, weight = [], []
             d = _cosine_hemisphere(n_sky, turn)
             source.append(np.concatenate([d, np.zeros((n_sky, 1))], 1))
             weight.append(np.tile([0, 0, 0, 1.0 / n_sky], (n_sky, 1)))
-            for i in range(3):
+            for i in lit:
                 p = self.light_position[i]
                 axis = p - np.array([focus[0], focus[1], 0.0])
                 axis /= np.linalg.norm(axis)
@@ -298,7 +314,7 @@ class Renderer:
             block[i] = m.T
         self.u_tiles.write(block.tobytes())
         self.p_depth["tiles"].value = (1, 1)
-        for i in range(3):
+        for i in lit:
             self.f_depths[i].use()
             self.f_depths[i].clear(depth=1.0)
             self.p_depth["first_tile"].value = i
@@ -347,7 +363,7 @@ class Renderer:
         R, t = np.asarray(camera.R, float), np.asarray(camera.t, float)
         centre = -R.T @ t
         target_depth = float((R @ self.focus + t)[2])
-        near, far = max(0.08, target_depth * 0.25 if target_depth < 3 else target_depth - 2.2), target_depth + 45.0
+        near, far = max(0.05, target_depth * 0.1), target_depth + 45.0
         x0, y0, w, h = window
         f, cx, cy = camera.focal_px, camera.width / 2 - x0, camera.height / 2 - y0
         p = np.zeros((4, 4))
@@ -390,7 +406,18 @@ class Renderer:
         self.wide.use(1)
         for i in range(3):
             self.depths[i].use(2 + i)
-        self.v_mesh.render(vertices=self.count[1] * 3)
+        self.noise_image.use(5)
+        self.noise_volume.use(6)
+        if self.closed:
+            ctx.enable(moderngl.CULL_FACE)
+            self.v_mesh.render(vertices=self.closed * 3)
+        # Open cloth: what faces the camera first, so that insides behind it are never shaded.
+        ctx.enable(moderngl.CULL_FACE)
+        for side in ("back", "front"):
+            ctx.cull_face = side
+            self.v_mesh.render(vertices=(self.count[1] - self.closed) * 3, first=self.closed * 3)
+        ctx.cull_face = "back"
+        ctx.disable(moderngl.CULL_FACE)
         self.v_floor.render(moderngl.TRIANGLE_STRIP)
         ray = R.T @ np.array([[w / 2 / f, 0, (w / 2 - cx) / f], [0, h / 2 / f, (h / 2 - cy) / f], [0, 0, 1.0]])
         self.p_backdrop["ray_matrix"].write(ray.T.astype("f4").tobytes())
@@ -439,10 +466,11 @@ class Renderer:
         raw = self.f_probes.read(viewport=(0, 0, PROBES, count), components=2, dtype="f4")
         return pictures, np.frombuffer(raw, np.float32).reshape(count, PROBES, 2)
 
-    def frame(self, look: "Look", camera, points_px: np.ndarray | None = None) -> np.ndarray:
-        """The whole picture of a camera (height, width, 3) uint8, from the mesh and light at hand."""
-        size = (camera.width, camera.height)
-        self.draw(look, camera, (0, 0, *size), size)
+    def frame(self, look: "Look", camera, window: tuple[int, int, int, int] | None = None) -> np.ndarray:
+        """The picture of a camera (height, width, 3) uint8, from the mesh and light at hand; or its part x0, y0, width, height."""
+        x0, y0, *size = window or (0, 0, camera.width, camera.height)
+        size = tuple(size)
+        self.draw(look, camera, (x0, y0, *size), size)
         linear = self._last[2]
         key = ("display", size)
         if key not in self.targets:
@@ -460,7 +488,7 @@ class Renderer:
 
         mesh, look, focus, centre = build(posed, appearance, camera)
         self.upload(mesh)
-        self.bake(place_lights(appearance, focus), appearance.light_radius, focus, centre, appearance.seed)
+        self.bake(place_lights(appearance, focus), appearance.light_radius, focus, centre, appearance.seed, appearance.light["on"])
         return self.frame(look, camera)
 
 

@@ -8,3 +8,31 @@
 //! - [`frame_at`] decodes the one frame shown at a time, for stills.
 //! - [`read_photograph`] reads JPEG or PNG with its EXIF orientation.
 //! - [`is_photograph`] tells by content (not by extension).
+//!
+//! What is done to a frame, in this order: pixels that are not square become square; the file's colour matrix and range are undone; high dynamic range
+//! and wide primaries are brought to BT.709; the file's display matrix (turn and mirror) is applied. Whatever was guessed or changed is told in a note or
+//! a warning. Slow motion keeps the file's own times.
+//!
+//! Nothing here uses a shell, and only local regular files are opened: paths reach the tools with the `file:` prefix, other protocols are forbidden, and only
+//! container formats that cannot refer to other files are allowed.
+
+mod colour;
+mod decoder;
+mod decoder_log;
+mod local_file;
+mod options;
+mod orientation;
+mod photograph;
+mod probe;
+mod reading;
+mod still;
+mod times;
+mod tone_curve;
+mod tool;
+
+pub use options::OpenOptions;
+pub use orientation::Orientation;
+pub use photograph::{is_photograph, read_photograph, Photograph};
+pub use probe::ClipInfo;
+pub use reading::{Clip, ReadSummary};
+pub use still::frame_at;

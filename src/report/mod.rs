@@ -18,6 +18,7 @@ use crate::error::{Error, Result};
 use crate::outcome::Outcome;
 use crate::types::RgbImage;
 use files::Staged;
+pub(crate) use raster::floor_png;
 use std::path::{Path, PathBuf};
 
 /// The files of one report.

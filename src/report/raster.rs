@@ -272,6 +272,21 @@ pub(crate) fn frame_png(
     png(&canvas)
 }
 
+/// PNG of a frame with the carpet grid and the marks it was fitted to, for a person to see whether the floor is right.
+pub(crate) fn floor_png(still: &RgbImage, grid: &[Vec<ImagePoint>], marks: &[ImagePoint]) -> Result<Vec<u8>> {
+    let mut canvas = mat(still)?;
+    for line in grid {
+        let all: Vec<CanvasPoint> = line.iter().map(|p| (p.u, p.v)).collect();
+        for part in picture::clip(&all, still.width as f64, still.height as f64) {
+            cased(&mut canvas, &part, CARPET_LINE, 1, 1)?;
+        }
+    }
+    for mark in marks {
+        disc(&mut canvas, (mark.u, mark.v), 6.0, false)?;
+    }
+    png(&canvas)
+}
+
 /// `picture` with a blank strip of `strip_px` rows below.
 fn with_strip(picture: &Mat, strip_px: i32) -> Result<Mat> {
     let mut out = Mat::default();

@@ -22,19 +22,16 @@ float hash1(uvec3 v) {
     return float(v.x >> 8) * (1.0 / 16777216.0);
 }
 float hash2(vec2 p) { return hash1(uvec3(ivec3(ivec2(floor(p)) + 32768, 7))); }
+// Value noise from random lattices in textures: a few fetches instead of dozens of hashes.
+uniform sampler2D noise_image;    // 256 x 256, repeats
+uniform sampler3D noise_volume;   // 64 x 64 x 64, repeats
 float noise2(vec2 p) {
     vec2 i = floor(p), f = p - i;
-    f = f * f * (3.0 - 2.0 * f);
-    return mix(mix(hash2(i), hash2(i + vec2(1, 0)), f.x), mix(hash2(i + vec2(0, 1)), hash2(i + vec2(1, 1)), f.x), f.y);
+    return textureLod(noise_image, (i + f * f * (3.0 - 2.0 * f) + 0.5) / 256.0, 0.0).r;
 }
 float noise3(vec3 p) {
     vec3 i = floor(p), f = p - i;
-    f = f * f * (3.0 - 2.0 * f);
-    uvec3 u = uvec3(ivec3(i) + 32768);
-    float a = mix(mix(hash1(u), hash1(u + uvec3(1, 0, 0)), f.x), mix(hash1(u + uvec3(0, 1, 0)), hash1(u + uvec3(1, 1, 0)), f.x), f.y);
-    u.z += 1u;
-    float b = mix(mix(hash1(u), hash1(u + uvec3(1, 0, 0)), f.x), mix(hash1(u + uvec3(0, 1, 0)), hash1(u + uvec3(1, 1, 0)), f.x), f.y);
-    return mix(a, b, f.z);
+    return textureLod(noise_volume, (i + f * f * (3.0 - 2.0 * f) + 0.5) / 64.0, 0.0).r;
 }
 float fbm2(vec2 p) { return 0.5 * noise2(p) + 0.3 * noise2(p * 2.13 + 17.3) + 0.2 * noise2(p * 4.31 + 5.1); }
 float fbm3(vec3 p) { return 0.55 * noise3(p) + 0.3 * noise3(p * 2.13 + 17.3) + 0.15 * noise3(p * 4.31 + 5.1); }

@@ -60,14 +60,18 @@ void main() {
     float blur = 0.5 * w + 0.0008;
     for (int i = 0; i < 4; i++) {
         vec4 l = floor_p[6 + i];
-        if (l.w > 0.5) mark = max(mark, line_mask(dot(xy, l.xy) - l.z, half_line, blur));
+        if (l.w > 0.5) {
+            float d = dot(xy, l.xy) - l.z;
+            mark = max(mark, line_mask(d, half_line, 0.5 * length(vec2(dFdx(d), dFdy(d))) + 1e-5));
+        }
     }
     vec4 r = floor_p[12];
     if (r.z > r.x) {
         vec2 c = 0.5 * (r.xy + r.zw), h = 0.5 * (r.zw - r.xy);
         vec2 q = abs(xy - c) - h;
         float d = max(q.x, q.y);
-        mark = max(mark, line_mask(d + half_line, half_line, blur));
+        // Edges as sharp as a pixel's own footprint across them allows.
+        mark = max(mark, line_mask(d + half_line, half_line, 0.5 * length(vec2(dFdx(d), dFdy(d))) + 1e-5));
     }
     albedo = mix(albedo, line_colour, mark);
 

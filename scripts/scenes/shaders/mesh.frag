@@ -24,7 +24,7 @@ void main() {
         float mottle = fbm3(r * 22.0 + seed), coarse = fbm3(r * 6.0 + seed * 3.0);
         albedo *= 1.0 + m3.y * (mottle - 0.5) + 0.6 * m3.y * (coarse - 0.5);
         albedo = mix(albedo, albedo * m2.rgb, v_fade);               // reddened knees, heels, toes; dust
-        albedo = mix(albedo, vec3(0.08, 0.09, 0.12), m2.w * smoothstep(0.62, 0.66, fbm3(r * 11.0 + seed * 5.0)) * step(0.5, m2.w)); // ink
+        if (m2.w > 0.0) albedo = mix(albedo, vec3(0.08, 0.09, 0.12), m2.w * smoothstep(0.62, 0.66, fbm3(r * 11.0 + seed * 5.0)) * step(0.5, m2.w)); // ink
         if (w < 0.004 && m3.z > 0.0) {
             float hair = smoothstep(0.66, 0.9, noise3(r * vec3(700.0, 700.0, 130.0))) * (1.0 - smoothstep(0.001, 0.004, w));
             albedo *= 1.0 - m3.z * hair;
@@ -41,13 +41,13 @@ void main() {
         float keep = 1.0 - smoothstep(0.3, 1.0, w / max(scale, 1e-3));
         albedo = mix(albedo, m2.rgb, mix(0.3 * sign(float(pattern)), t, keep));
         float fold = 1.0 - smoothstep(0.01, 0.05, w);
-        vec3 d = vec3(noise3(r * vec3(34, 34, 12) + seed), noise3(r * vec3(34, 34, 12) + seed + 31.0), noise3(r * vec3(30, 30, 14) + seed + 77.0)) - 0.5;
+        vec3 d = fold <= 0.0 ? vec3(0.0) : vec3(noise3(r * vec3(34, 34, 12) + seed), noise3(r * vec3(34, 34, 12) + seed + 31.0), noise3(r * vec3(30, 30, 14) + seed + 77.0)) - 0.5;
         n = normalize(n + bump * fold * d);
-        float weave = noise3(r * 420.0) - 0.5;
+        float weave = w < 0.004 ? noise3(r * 420.0) - 0.5 : 0.0;
         albedo *= 1.0 + m3.y * weave * (1.0 - smoothstep(0.001, 0.004, w)) + 0.12 * (fbm3(r * 9.0 + seed) - 0.5);
         albedo *= mix(1.0, 0.55, v_fade);
     } else if (type == 2) {
-        albedo = mix(albedo, m2.rgb, smoothstep(0.45, 0.55, v_fade));   // v_fade: 1 on the sole
+        albedo = mix(m2.rgb, albedo, smoothstep(0.15, 0.19, v_fade));   // v_fade: height over the sole, 1 at 10 cm
         albedo *= 1.0 + 0.2 * (fbm3(r * 40.0 + seed) - 0.5);
     } else if (type == 3) {
         float strand = noise3(r * vec3(190.0, 190.0, 40.0));
@@ -88,7 +88,7 @@ void main() {
     float fresnel = 0.04 + 0.96 * pow(1.0 - clamp(dot(n, view), 0.0, 1.0), 5.0);
     vec3 mirror = reflect(-view, n);
     vec3 around = mix(floor_albedo * below, sky_radiance(mirror), smoothstep(-0.2, 0.2, mirror.z));
-    vec3 colour = albedo * diffuse + specular * (spec * 0.6 + fresnel * around * v_sky * (1.0 - rough));
+    vec3 colour = albedo * diffuse + specular * (spec * 0.4 + fresnel * around * v_sky * (1.0 - rough));
     if (sunk > 0.0 && misc.z < 0.5) {
         vec3 fibre = floor_p[0].rgb * below * 0.8;
         colour = mix(colour, fibre, sunk * 0.75);

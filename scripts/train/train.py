@@ -1,0 +1,283 @@
+"""Trains the lower-leg network while renderers are still writing crops.
+
+The schedule follows the clock: training ends by itself at ``--seconds`` after the start,
+whatever the speed turned out to be, and leaves ``final.pt`` (averaged weights). A
+checkpoint of the averaged weights is written about once a minute.
+
+    python train.py --data DIR/train --check DIR/check --out OUT --seconds 1200
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import json
+import math
+import os
+import signal
+import time
+from pathlib import Path
+
+import numpy as np
+import torch
+
+import augment
+import contract
+import losses
+import network
+import shards
+import standin
+from pool import Pool, Watcher
+
+
+def log(path: Path, **values) -> None:
+    """One JSON line to the log file and one to the screen."""
+    values = {k: (round(v, 5) if isinstance(v, float) else v) for k, v in values.items()}
+    print(" ".join(f"{k}={v}" for k, v in values.items()), flush=True)
+    with open(path, "a") as f:
+        f.write(json.dumps(values) + "\n")
+
+
+class Average:
+    """Exponential moving average of weights and batch statistics."""
+
+    def __init__(self, net: torch.nn.Module, decay: float):
+        self.net = copy.deepcopy(net).eval().requires_grad_(False)
+        self.decay, self.steps = decay, 0
+
+    def update(self, net: torch.nn.Module) -> None:
+        self.steps += 1
+        d = min(self.decay, (1 + self.steps) / (20 + self.steps))
+        a = [t for t in self.net.state_dict().values() if t.is_floating_point()]
+        b = [t.detach() for t in net.state_dict().values() if t.is_floating_point()]
+        torch._foreach_lerp_(a, b, 1 - d)
+
+
+def save(path: Path, net: torch.nn.Module, **extra) -> None:
+    """Weights in 32-bit floats, under a temporary name first; and NAME_half.pt with matrices in 16-bit floats, small enough to send."""
+    state = {k: v.detach().cpu().float() if v.is_floating_point() else v.cpu() for k, v in net.state_dict().items()}
+    small = {k: v.half() if v.is_floating_point() and v.ndim >= 2 else v for k, v in state.items()}
+    for name, kept in ((path, state), (path.with_name(path.stem + "_half.pt"), small)):
+        temporary = name.with_suffix(".tmp")
+        torch.save({"state": kept, "size": net.size, **extra}, temporary)
+        os.replace(temporary, name)
+
+
+def load(path: Path) -> network.LowerLegNetwork:
+    """The network of a checkpoint written by :func:`save`, in evaluation mode."""
+    stored = torch.load(path, map_location="cpu", weights_only=True)
+    net = network.LowerLegNetwork(stored["size"])
+    net.load_state_dict(stored["state"])
+    return net.eval()
+
+
+def parameter_groups(net: torch.nn.Module, decay: float):
+    plain, decayed = [], []
+    for p in net.parameters():
+        (decayed if p.ndim >= 2 else plain).append(p)
+    return [{"params": decayed, "weight_decay": decay}, {"params": plain, "weight_decay": 0.0}]
+
+
+@torch.no_grad()
+def quick_check(net, pool: Pool, batch: int, dtype) -> dict[str, float]:
+    """Errors on crops that are not trained on: gaps (mm), points (% of shank), by elevation."""
+    if pool.count == 0:
+        return {}
+    gen = torch.Generator(pool.device).manual_seed(99)
+    plan = augment.Plan(roll_sd_deg=0, flip=False, picture=False, cutout_share=0, edge_share=0, known_share=0.5)
+    rows = []
+    for a in range(0, pool.count, batch):
+        images, labels = pool.take(torch.arange(a, min(a + batch, pool.count), device=pool.device))
+        crop, camera, lab = augment.batch(images, labels, plan, gen, dtype)
+        with torch.autocast(pool.device.type, torch.bfloat16, enabled=pool.device.type == "cuda"):
+            out = net(crop.float(), camera)
+        r = (out["gap"] - lab["gap"]) * lab["shank_m"][:, None] * 1000
+        truth = lab["gap"] * lab["shank_m"][:, None] * 1000
+        d = (out["points"] - lab["points"]).norm(dim=-1) / torch.exp(lab["scale"])[:, None] * 100
+        d = torch.where(lab["in_crop"] > 0, d, torch.nan)
+        z = (out["gap"] - lab["gap"]) / out["gap_log_sd"].exp()
+        rows.append(torch.cat([r, truth, d[:, :11], z, lab["elevation"][:, None], lab["present"][:, None],
+                               torch.sigmoid(out["present"])[:, None]], 1).float().cpu())
+    t = torch.cat(rows).numpy()
+    on = t[:, -2] > 0.5
+    result = {"present_accuracy": float(((t[:, -1] > 0.5) == on).mean())}
+    deg = np.degrees(t[:, -3])
+    for name, low, high in contract.ELEVATION_CLASSES:
+        m = on & (deg >= low) & (deg < high)
+        if m.sum() < 5:
+            continue
+        key = name.split()[0]
+        result[f"{key}_heel_mm"] = float(np.abs(t[m, 5]).mean())
+        result[f"{key}_calf75_mm"] = float(np.abs(t[m, 3]).mean())
+        result[f"{key}_knee_mm"] = float(np.abs(t[m, 0]).mean())
+        result[f"{key}_points_pct"] = float(np.nanmedian(t[m, 12:23]))
+        result[f"{key}_cover95"] = float((np.abs(t[m, 23:29]) < 1.96).mean())
+    return result
+
+
+def main() -> None:
+    p = argparse.ArgumentParser(description=__doc__)
+    p.add_argument("--data", type=Path, required=True, help="folder of training shards; may still be filling")
+    p.add_argument("--check", type=Path, help="folder of shards never trained on, for the log")
+    p.add_argument("--out", type=Path, required=True)
+    p.add_argument("--seconds", type=float, required=True, help="when to be done, seconds after the start of this program")
+    p.add_argument("--size", default="small", choices=network.SIZES)
+    p.add_argument("--batch", type=int, default=512)
+    p.add_argument("--capacity", type=int, default=120_000)
+    p.add_argument("--check-capacity", type=int, default=3000)
+    p.add_argument("--least", type=int, default=8192, help="crops wanted before the first step")
+    p.add_argument("--rate", type=float, default=2.5e-3)
+    p.add_argument("--decay", type=float, default=0.04)
+    p.add_argument("--average", type=float, default=0.9995)
+    p.add_argument("--seed", type=int, default=7)
+    p.add_argument("--compile", action="store_true", help="takes minutes where renderers keep the processor busy")
+    p.add_argument("--compile-limit-s", type=int, default=150)
+    p.add_argument("--delete", action="store_true", help="remove training shards once they are read")
+    p.add_argument("--full-file", type=Path, help="file to make once the pool is full or half the time is gone: tells renderers to stop")
+    p.add_argument("--render-share", type=float, default=0.45, help="share of the time after which renderers are told to stop")
+    p.add_argument("--checkpoint-s", type=float, default=60)
+    o = p.parse_args()
+
+    begin = time.time()
+    until = begin + o.seconds
+    o.out.mkdir(parents=True, exist_ok=True)
+    o.data.mkdir(parents=True, exist_ok=True)
+    logfile = o.out / "train.jsonl"
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    cuda = device.type == "cuda"
+    torch.manual_seed(o.seed)
+    torch.backends.cudnn.benchmark = True
+    torch.backends.cuda.matmul.allow_tf32 = True
+    torch.backends.cudnn.allow_tf32 = True
+    picture_type = torch.float16 if cuda else torch.float32
+    layout = torch.channels_last if cuda else torch.contiguous_format
+
+    net = network.LowerLegNetwork(o.size).to(device)
+    net = net.to(memory_format=layout)
+    average = Average(net, o.average)
+    optimiser = torch.optim.AdamW(parameter_groups(net, o.decay), lr=o.rate, betas=(0.9, 0.99), fused=cuda)
+    generator = torch.Generator(device).manual_seed(o.seed)
+    plan = augment.Plan()
+    log(logfile, event="start", device=torch.cuda.get_device_name() if cuda else "cpu", torch=torch.__version__,
+        parameters=network.parameters(net), batch=o.batch, seconds=o.seconds)
+
+    def step_of(model, images, labels, progress):
+        crop, camera, lab = augment.batch(images, labels, plan, generator, picture_type)
+        crop = crop.contiguous(memory_format=layout)
+        with torch.autocast(device.type, torch.bfloat16, enabled=cuda):
+            out = model(crop if cuda else crop.float(), camera)
+        return losses.loss(out, lab, progress)
+
+    # compile on stand-ins while the first crops are rendered; fall back to plain if that fails
+    model = net
+    warm = standin.draw(min(o.batch, 32), np.random.default_rng(o.seed))
+    repeat = np.arange(o.batch) % len(warm["image"])
+    warm_images = torch.from_numpy(warm["image"]).to(device)[torch.from_numpy(repeat).to(device)]
+    warm_labels = {k: torch.from_numpy(np.ascontiguousarray(warm[k]).astype(np.float32)).to(device)[torch.from_numpy(repeat).to(device)] for k in augment.LABELS}
+    def too_long(*_):
+        raise TimeoutError("compiling took too long")
+
+    signal.signal(signal.SIGALRM, too_long)
+    for use_compile in ([True, False] if o.compile else [False]):
+        signal.alarm(o.compile_limit_s if use_compile else 0)
+        try:
+            model = torch.compile(net) if use_compile else net
+            state = copy.deepcopy(net.state_dict())
+            for k in range(3):
+                total, _ = step_of(model, warm_images, warm_labels, 0.0)
+                total.backward()
+                net.zero_grad(set_to_none=True)
+                if k == 1 and cuda:
+                    torch.cuda.synchronize()
+                    t0 = time.time()
+            if cuda:
+                torch.cuda.synchronize()
+                log(logfile, event="warm", compiled=use_compile, step_s=time.time() - t0, after_s=time.time() - begin)
+            signal.alarm(0)
+            net.load_state_dict(state)
+            break
+        except Exception as e:  # compilation is a nicety
+            if not use_compile:
+                raise
+            log(logfile, event="compile failed", error=str(e)[:300])
+            net.zero_grad(set_to_none=True)
+    del warm_images, warm_labels
+
+    pool = Pool(o.capacity, device)
+    check = Pool(o.check_capacity if o.check else 1, device)
+    watch = Watcher(o.data, o.delete)
+    watch_check = Watcher(o.check) if o.check else None
+    while pool.count < o.least and time.time() < begin + 0.6 * o.seconds:
+        if watch.drain(pool) == 0:
+            time.sleep(0.2)
+    if pool.count == 0:
+        raise SystemExit(f"no training crops appeared in {o.data}; nothing was trained")
+    log(logfile, event="first step", crops=pool.count, after_s=time.time() - begin)
+
+    started, step, samples, sums = time.time(), 0, 0, {}
+    last_log = last_save = last_check = time.time()
+    order, cursor = None, 0
+    skipped = 0
+    while time.time() < until:
+        progress = min((time.time() - started) / max(until - started, 1e-6), 1.0)
+        if step % 10 == 0:
+            # many at a time: crops that came in while the network was compiled must not wait for slow steps
+            if watch.drain(pool, 24) or order is None:
+                order = None
+            if watch_check is not None:
+                watch_check.drain(check, 1)
+            if o.full_file and (pool.count >= o.capacity or time.time() - begin > o.render_share * o.seconds) and not o.full_file.exists():
+                o.full_file.touch()
+                log(logfile, event="renderers told to stop", crops=pool.count, after_s=time.time() - begin)
+        # every crop once an epoch; a fresh order whenever new crops came in
+        if order is None or cursor + o.batch > len(order):
+            order, cursor = torch.randperm(pool.count, generator=generator, device=device), 0
+            if len(order) < o.batch:
+                order = order.repeat(o.batch // len(order) + 1)
+        index = order[cursor: cursor + o.batch]
+        cursor += o.batch
+        rate = o.rate * min(1.0, (step + 1) / 300) * (0.005 + 0.995 * 0.5 * (1 + math.cos(math.pi * progress)))
+        for g in optimiser.param_groups:
+            g["lr"] = rate
+        total, parts = step_of(model, *pool.take(index), progress)
+        total.backward()
+        norm = torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
+        # a non-finite step is dropped on the device, without waiting for it
+        for q in net.parameters():
+            if q.grad is not None:
+                q.grad.nan_to_num_(0.0, 0.0, 0.0)
+        optimiser.step()
+        optimiser.zero_grad(set_to_none=True)
+        average.update(net)
+        step += 1
+        samples += o.batch
+        if step % 20 == 0:
+            for k, v in {**parts, "norm": norm}.items():
+                sums.setdefault(k, []).append(v)
+            if cuda:
+                torch.cuda.synchronize()
+        now = time.time()
+        if now - last_log > (15 if cuda else 10) and sums:
+            mean = {k: float(torch.stack(v).float().mean()) for k, v in sums.items()}
+            if not all(math.isfinite(v) for v in mean.values()):
+                skipped += 1
+            log(logfile, step=step, progress=progress, crops=pool.count, per_s=samples / (now - last_log), rate=rate, **mean)
+            last_log, samples, sums = now, 0, {}
+        if now - last_save > o.checkpoint_s:
+            save(o.out / "checkpoint.pt", average.net, step=step)
+            last_save = now
+        if now - last_check > max(60, o.seconds / 12) and check.count:
+            log(logfile, event="check", step=step, n=check.count, **quick_check(average.net, check, 256, picture_type))
+            last_check = time.time()
+    save(o.out / "final.pt", average.net, step=step, crops=pool.count)
+    watch.stop.set()
+    if watch_check is not None:
+        watch_check.drain(check, 1000)
+        watch_check.stop.set()
+    log(logfile, event="done", step=step, epochs=step * o.batch / max(pool.count, 1), crops=pool.count,
+        shard_errors=watch.errors, bad_logs=skipped, seconds=time.time() - begin,
+        **quick_check(average.net, check, 256, picture_type))
+
+
+if __name__ == "__main__":
+    main()

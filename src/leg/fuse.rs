@@ -1,0 +1,121 @@
+//! Joins two estimates of the same gaps whose errors are correlated.
+//!
+//! The geometry's gaps and the picture's own reading come from one network looking at one crop, so their errors are not independent. The best linear unbiased
+//! estimate of two correlated estimates (Lyons, Gibaut, Clifford, *Nuclear Instruments and Methods A* 270, 1988): weights from the joint covariance of both.
+
+use crate::leg::profile::{GapProfile, StationMatrix};
+use crate::types::STATION_COUNT;
+use nalgebra::{DMatrix, DVector};
+
+/// What was measured of the two estimates' errors, from `models/fusion.json` (on data of their own; how it was made is in the file).
+#[derive(Debug, Clone, PartialEq, serde::Deserialize)]
+pub struct FusionErrors {
+    /// Correlation of the geometric fit's and the picture's gap errors at each station.
+    pub geometry_picture_correlation: [f64; STATION_COUNT],
+    /// Factor on the geometric fit's standard deviations.
+    pub geometry_sd_scale: f64,
+    /// Share of a frame's error variance that the frames of one hold have in common.
+    pub common_share: f64,
+}
+
+impl FusionErrors {
+    /// The numbers shipped with the program.
+    pub fn shipped() -> Self {
+        serde_json::from_str(include_str!("../../models/fusion.json")).expect("the shipped fusion file is checked by a test")
+    }
+}
+
+/// Joins `a` and `b`; `correlation` of their errors at the same station (0 ≤ correlation < 1). Where they contradict each other beyond their uncertainty the
+/// covariance is widened by Birge's ratio (Birge, *Physical Review* 40, 1932), never averaged away.
+pub fn join(a: &GapProfile, b: &GapProfile, correlation: &[f64; STATION_COUNT]) -> Joined {
+    let n = STATION_COUNT;
+    let sd = |p: &GapProfile, i: usize| p.covariance_mm2[(i, i)].max(0.0).sqrt();
+    // Cross-covariance with the stations' own pattern: R = D ρ D with D the standard deviations, between stations by the mean of both patterns.
+    let pattern = |i: usize, k: usize| {
+        let of = |p: &GapProfile| p.covariance_mm2[(i, k)] / (sd(p, i) * sd(p, k)).max(1e-12);
+        0.5 * (of(a) + of(b))
+    };
+    let joint = DMatrix::from_fn(2 * n, 2 * n, |i, k| match (i < n, k < n) {
+        (true, true) => a.covariance_mm2[(i, k)],
+        (false, false) => b.covariance_mm2[(i - n, k - n)],
+        (true, false) => (correlation[i] * correlation[k - n]).max(0.0).sqrt() * pattern(i, k - n) * sd(a, i) * sd(b, k - n),
+        (false, true) => (correlation[i - n] * correlation[k]).max(0.0).sqrt() * pattern(i - n, k) * sd(b, i - n) * sd(a, k),
+    });
+    // A little slack on the diagonal keeps the joint matrix positive definite where the cross terms are a model.
+    let joint = DMatrix::from_fn(2 * n, 2 * n, |i, k| joint[(i, k)] * if i == k { 1.02 } else { 1.0 });
+    let eigen = joint.clone().symmetric_eigen();
+    let floor = 1e-6 * eigen.eigenvalues.max();
+    let inverse = {
+        let mut m = DMatrix::zeros(2 * n, 2 * n);
+        for (k, value) in eigen.eigenvalues.iter().enumerate() {
+            let v = eigen.eigenvectors.column(k);
+            m += v * v.transpose() / value.max(floor);
+        }
+        m
+    };
+    let h = DMatrix::from_fn(2 * n, n, |i, k| if i % n == k { 1.0 } else { 0.0 });
+    let information = h.transpose() * &inverse * &h;
+    let covariance = crate::numerics::least_squares::invert_information(&information);
+    let y = DVector::from_fn(2 * n, |i, _| if i < n { a.gap_mm[i] } else { b.gap_mm[i - n] });
+    let mean = &covariance * h.transpose() * &inverse * &y;
+    let residual = &y - &h * &mean;
+    let chi2 = residual.dot(&(&inverse * &residual)) / n as f64;
+    let birge = chi2.max(1.0);
+    Joined {
+        profile: GapProfile {
+            gap_mm: crate::leg::profile::StationVector::from_fn(|i, _| mean[i]),
+            covariance_mm2: StationMatrix::from_fn(|i, k| covariance[(i, k)] * birge),
+        },
+        contradiction: chi2.sqrt(),
+    }
+}
+
+/// Two estimates made one.
+#[derive(Debug, Clone)]
+pub struct Joined {
+    /// The joint gaps.
+    pub profile: GapProfile,
+    /// Root of χ² per station between the two: about 1 where they agree within their uncertainties.
+    pub contradiction: f64,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::leg::profile::StationVector;
+
+    fn profile(gap: f64, sd: f64) -> GapProfile {
+        GapProfile {
+            gap_mm: StationVector::from_element(gap),
+            covariance_mm2: StationMatrix::identity() * (sd * sd),
+        }
+    }
+
+    #[test]
+    fn two_correlated_measurements_of_one_value() {
+        // Lyons, Gibaut and Clifford (1988), two estimates with standard deviations s1, s2 and correlation r: weight of the first
+        // (s2² − r s1 s2)/(s1² + s2² − 2 r s1 s2), variance s1² s2² (1 − r²)/(s1² + s2² − 2 r s1 s2).
+        let (s1, s2, r) = (6.0, 8.0, 0.4);
+        let joined = join(&profile(20.0, s1), &profile(24.0, s2), &[r; STATION_COUNT]);
+        let denominator = s1 * s1 + s2 * s2 - 2.0 * r * s1 * s2;
+        let w = (s2 * s2 - r * s1 * s2) / denominator;
+        let expected = w * 20.0 + (1.0 - w) * 24.0;
+        let variance = s1 * s1 * s2 * s2 * (1.0 - r * r) / denominator;
+        assert!((joined.profile.gap_mm[2] - expected).abs() < 0.1, "{}", joined.profile.gap_mm[2]);
+        assert!((joined.profile.covariance_mm2[(2, 2)] / variance - 1.0).abs() < 0.04);
+    }
+
+    #[test]
+    fn the_shipped_numbers_are_sound() {
+        let errors = FusionErrors::shipped();
+        assert!(errors.geometry_picture_correlation.iter().all(|r| (0.0..0.999).contains(r)));
+        assert!((0.0..=1.0).contains(&errors.common_share) && errors.geometry_sd_scale > 0.0);
+    }
+
+    #[test]
+    fn contradiction_widens() {
+        let joined = join(&profile(0.0, 2.0), &profile(40.0, 2.0), &[0.0; STATION_COUNT]);
+        assert!(joined.profile.covariance_mm2[(0, 0)].sqrt() > 10.0);
+        assert!(joined.contradiction > 5.0);
+    }
+}
