@@ -1,8 +1,6 @@
 //! The answer in words.
 
-use crate::outcome::{
-    Call, Finding, HoldReport, InputKind, InputReport, NotJudgedReason, PerPart, Stillness,
-};
+use crate::outcome::{Call, Finding, HoldReport, InputKind, InputReport, NotJudgedReason, PerPart, Stillness};
 use crate::report::quantity;
 use crate::types::Station;
 
@@ -36,11 +34,7 @@ pub(crate) fn place(station: Station) -> String {
 /// `2.1 s to 3.4 s`, or that a photograph shows no stillness.
 pub(crate) fn when(hold: &HoldReport) -> String {
     match hold.stillness {
-        Stillness::Shown => format!(
-            "{} to {}",
-            quantity::seconds(hold.start_s),
-            quantity::seconds(hold.end_s)
-        ),
+        Stillness::Shown => format!("{} to {}", quantity::seconds(hold.start_s), quantity::seconds(hold.end_s)),
         Stillness::NotShown => "photograph, stillness not shown".to_owned(),
     }
 }
@@ -56,9 +50,9 @@ pub(crate) fn leg_and_time(hold: &HoldReport) -> String {
 /// `text` with its first letter made a capital.
 pub(crate) fn capital(text: &str) -> String {
     let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(chars).collect()
-    })
+    chars
+        .next()
+        .map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }
 
 /// What was measured, after the call's word: `the inner heel stood 31 mm ± 6 mm off the carpet (tolerance 15 mm)`.
@@ -106,19 +100,14 @@ pub(crate) fn input(input: &InputReport) -> String {
                 }
                 _ => format!("{} frames", input.frames_read),
             };
-            format!(
-                "video, {size}, {}, {frames}",
-                quantity::seconds(input.duration_s)
-            )
+            format!("video, {size}, {}, {frames}", quantity::seconds(input.duration_s))
         }
     }
 }
 
 /// The file's own name, without its folder.
 pub(crate) fn file_name(path: &str) -> &str {
-    path.rsplit(['/', '\\'])
-        .find(|part| !part.is_empty())
-        .unwrap_or(path)
+    path.rsplit(['/', '\\']).find(|part| !part.is_empty()).unwrap_or(path)
 }
 
 /// The reason in words.
