@@ -12,9 +12,7 @@ use shankline::types::{Frame, RgbImage};
 use std::path::{Path, PathBuf};
 
 fn data(name: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("tests/data/pose")
-        .join(name)
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/pose").join(name)
 }
 
 fn json(name: &str) -> Value {
@@ -61,11 +59,7 @@ fn largest_difference(found: impl IntoIterator<Item = f64>, expected: &[f64]) ->
     let found: Vec<f64> = found.into_iter().collect();
     assert_eq!(found.len(), expected.len());
     assert!(!expected.is_empty());
-    found
-        .iter()
-        .zip(expected)
-        .map(|(a, b)| (a - b).abs())
-        .fold(0.0, f64::max)
+    found.iter().zip(expected).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max)
 }
 
 /// Source of the numbers: TFLite interpreter. Limits as in `scripts/models/verify.py` (the pattern shows no person, where rounding is amplified).
@@ -73,27 +67,16 @@ fn largest_difference(found: impl IntoIterator<Item = f64>, expected: &[f64]) ->
 fn detector_matches_the_tflite_interpreter() {
     let cases = json("pose_networks.json")["cases"].clone();
     let mut networks = networks();
-    for (name, bytes) in [
-        ("pattern", pattern(224)),
-        ("photograph", picture("astronaut_224.png").data),
-    ] {
+    for (name, bytes) in [("pattern", pattern(224)), ("photograph", picture("astronaut_224.png").data)] {
         let case = &cases[format!("person_detector, {name}")];
         let input: Vec<f32> = bytes.iter().map(|&v| f32::from(v) / 127.5 - 1.0).collect();
         let (boxes, logits) = networks.detector.run(&input).unwrap();
         let rows: Vec<usize> = numbers(&case["rows"]).iter().map(|v| *v as usize).collect();
         assert!(rows.len() >= 15);
-        let boxes = rows
-            .iter()
-            .flat_map(|r| boxes[r * 12..r * 12 + 12].iter().map(|v| f64::from(*v)));
-        assert!(
-            largest_difference(boxes, &numbers(&case["boxes"])) < 5e-3,
-            "{name}"
-        );
+        let boxes = rows.iter().flat_map(|r| boxes[r * 12..r * 12 + 12].iter().map(|v| f64::from(*v)));
+        assert!(largest_difference(boxes, &numbers(&case["boxes"])) < 5e-3, "{name}");
         let logits = rows.iter().map(|r| f64::from(logits[*r]));
-        assert!(
-            largest_difference(logits, &numbers(&case["score_logits"])) < 5e-3,
-            "{name}"
-        );
+        assert!(largest_difference(logits, &numbers(&case["score_logits"])) < 5e-3, "{name}");
     }
 }
 
@@ -110,33 +93,18 @@ fn landmark_network_matches_the_tflite_interpreter() {
         let input: Vec<f32> = bytes.iter().map(|&v| f32::from(v) / 255.0).collect();
         let raw = networks.landmarks.run(&input).unwrap();
         let wide = |v: &[f32]| v.iter().map(|v| f64::from(*v)).collect::<Vec<_>>();
-        let points = |flat: &[f64]| {
-            flat.chunks(5)
-                .flat_map(|r| [r[0], r[1]])
-                .collect::<Vec<_>>()
-        };
+        let points = |flat: &[f64]| flat.chunks(5).flat_map(|r| [r[0], r[1]]).collect::<Vec<_>>();
         let expected = numbers(&case["landmarks"]);
         let found = wide(&raw.landmarks);
-        assert!(
-            largest_difference(points(&found), &points(&expected)) < limit_px,
-            "{name}"
-        );
+        assert!(largest_difference(points(&found), &points(&expected)) < limit_px, "{name}");
         assert!(largest_difference(found, &expected) < 2e-2, "{name}");
         assert!((f64::from(raw.presence) - case["presence"].as_f64().unwrap()).abs() < 1e-4);
-        assert!(
-            largest_difference(
-                wide(&raw.world_landmarks_m),
-                &numbers(&case["world_landmarks_m"])
-            ) < 2e-4
-        );
+        assert!(largest_difference(wide(&raw.world_landmarks_m), &numbers(&case["world_landmarks_m"])) < 2e-4);
         let row: Vec<f64> = (0..39)
             .flat_map(|p| (0..64).step_by(8).map(move |x| p * 4096 + 32 * 64 + x))
             .map(|i| f64::from(raw.heatmap_logits[i]))
             .collect();
-        assert!(
-            largest_difference(row, &numbers(&case["heatmap_logits_row_32"])) < 2e-2,
-            "{name}"
-        );
+        assert!(largest_difference(row, &numbers(&case["heatmap_logits_row_32"])) < 2e-2, "{name}");
     }
 }
 
@@ -167,22 +135,10 @@ fn photograph_gives_the_original_pipelines_landmarks() {
             }
             off_px.push(((at.u - u).hypot(at.v - v), i));
             let world = reading.body.world_m[i];
-            off_m.push(
-                (0..3)
-                    .map(|k| (world[k] - expected_m[3 * i + k]).powi(2))
-                    .sum::<f64>()
-                    .sqrt(),
-            );
-            assert!(
-                (reading.body.keypoints[i].visibility - visibility[i]).abs() < 0.02,
-                "{name} {i}"
-            );
+            off_m.push((0..3).map(|k| (world[k] - expected_m[3 * i + k]).powi(2)).sum::<f64>().sqrt());
+            assert!((reading.body.keypoints[i].visibility - visibility[i]).abs() < 0.02, "{name} {i}");
         }
-        assert!(
-            off_px.len() >= 13,
-            "{name}: only {} points to compare",
-            off_px.len()
-        );
+        assert!(off_px.len() >= 13, "{name}: only {} points to compare", off_px.len());
         off_px.sort_by(|a, b| a.0.total_cmp(&b.0));
         let median = off_px[off_px.len() / 2].0;
         let largest = off_px[off_px.len() - 1].0;

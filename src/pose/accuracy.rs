@@ -41,11 +41,7 @@ pub struct Evidence {
 /// Covariance of a landmark, px², for a shank of apparent length `shank_px`.
 pub fn covariance(landmark: usize, shank_px: f64, evidence: &Evidence) -> Covariance2 {
     let on_leg = (Landmark::LeftKnee as usize..=Landmark::RightToe as usize).contains(&landmark);
-    let fraction = if on_leg {
-        LEG_SD_OF_SHANK
-    } else {
-        TRUNK_SD_OF_SHANK
-    };
+    let fraction = if on_leg { LEG_SD_OF_SHANK } else { TRUNK_SD_OF_SHANK };
     let hidden = 1.0 + (HIDDEN_FACTOR - 1.0) * (1.0 - evidence.visibility.clamp(0.0, 1.0));
     let outside = if evidence.inside { 1.0 } else { OUTSIDE_FACTOR };
     let sd_px = fraction * shank_px * hidden * outside;
@@ -60,9 +56,7 @@ fn shaped(sd_px: f64, spread_cells2: Covariance2) -> Covariance2 {
     let eigen = spread_cells2.matrix().symmetric_eigen();
     let sharp = SHARP_SPREAD_CELLS * SHARP_SPREAD_CELLS;
     let limit = SPREAD_FACTOR_LIMIT * SPREAD_FACTOR_LIMIT;
-    let widened = eigen
-        .eigenvalues
-        .map(|l| sd_px * sd_px * (l / sharp).clamp(1.0, limit));
+    let widened = eigen.eigenvalues.map(|l| sd_px * sd_px * (l / sharp).clamp(1.0, limit));
     let axes = eigen.eigenvectors;
     let matrix = axes * nalgebra::Matrix2::from_diagonal(&widened) * axes.transpose();
     Covariance2 {
@@ -103,10 +97,7 @@ mod tests {
                 visibility: 0.2,
                 ..clear()
             },
-            Evidence {
-                inside: false,
-                ..clear()
-            },
+            Evidence { inside: false, ..clear() },
             Evidence {
                 spread_cells2: None,
                 ..clear()
@@ -115,11 +106,7 @@ mod tests {
             assert!(covariance(heel, 200.0, &doubt).mean_sd_px() > 1.2 * base);
         }
         let long = Evidence {
-            spread_cells2: Some(Covariance2 {
-                uu: 6.0,
-                uv: 0.0,
-                vv: 1.0,
-            }),
+            spread_cells2: Some(Covariance2 { uu: 6.0, uv: 0.0, vv: 1.0 }),
             ..clear()
         };
         let along = covariance(heel, 200.0, &long);

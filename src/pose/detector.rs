@@ -51,18 +51,12 @@ pub(crate) fn anchors() -> Vec<[f64; 2]> {
     let mut layer = 0;
     while layer < STRIDES.len() {
         // Layers of one stride share their cells: all their anchors follow each other at each cell.
-        let same = STRIDES[layer..]
-            .iter()
-            .take_while(|&&s| s == STRIDES[layer])
-            .count();
+        let same = STRIDES[layer..].iter().take_while(|&&s| s == STRIDES[layer]).count();
         let cells = INPUT_SIDE / STRIDES[layer];
         for row in 0..cells {
             for column in 0..cells {
                 for _ in 0..ANCHORS_A_CELL * same {
-                    anchors.push([
-                        (column as f64 + 0.5) / cells as f64,
-                        (row as f64 + 0.5) / cells as f64,
-                    ]);
+                    anchors.push([(column as f64 + 0.5) / cells as f64, (row as f64 + 0.5) / cells as f64]);
                 }
             }
         }
@@ -74,12 +68,7 @@ pub(crate) fn anchors() -> Vec<[f64; 2]> {
 /// Candidates over [`SCORE_THRESHOLD`] from the network's raw outputs, in the picture's frame, best first.
 ///
 /// `boxes`: 2254 × 12, centre, size and four points in px of the input relative to the anchors; `logits`: 2254.
-pub(crate) fn decode(
-    boxes: &[f32],
-    logits: &[f32],
-    anchors: &[[f64; 2]],
-    region: &Region,
-) -> Vec<Detection> {
+pub(crate) fn decode(boxes: &[f32], logits: &[f32], anchors: &[[f64; 2]], region: &Region) -> Vec<Detection> {
     let side = INPUT_SIDE as f64;
     let mut found: Vec<Detection> = anchors
         .iter()
@@ -87,17 +76,9 @@ pub(crate) fn decode(
         .zip(logits)
         .filter_map(|((anchor, row), logit)| {
             let score = 1.0 / (1.0 + f64::from(-logit.clamp(-LOGIT_LIMIT, LOGIT_LIMIT)).exp());
-            let point = |i: usize| {
-                region.to_image(
-                    anchor[0] + f64::from(row[i]) / side,
-                    anchor[1] + f64::from(row[i + 1]) / side,
-                )
-            };
+            let point = |i: usize| region.to_image(anchor[0] + f64::from(row[i]) / side, anchor[1] + f64::from(row[i + 1]) / side);
             let size = |i: usize| f64::from(row[i]) / side * region.side_px;
-            let usable = score >= SCORE_THRESHOLD
-                && row.iter().all(|v| v.is_finite())
-                && row[2] > 0.0
-                && row[3] > 0.0;
+            let usable = score >= SCORE_THRESHOLD && row.iter().all(|v| v.is_finite()) && row[2] > 0.0 && row[3] > 0.0;
             usable.then(|| Detection {
                 score,
                 box_centre: point(0),
@@ -114,20 +95,9 @@ pub(crate) fn decode(
 
 /// Intersection over union of two detections' boxes (upright), 0–1.
 pub(crate) fn overlap(a: &Detection, b: &Detection) -> f64 {
-    let span = |ca: f64, sa: f64, cb: f64, sb: f64| {
-        ((ca + sa / 2.0).min(cb + sb / 2.0) - (ca - sa / 2.0).max(cb - sb / 2.0)).max(0.0)
-    };
-    let common = span(
-        a.box_centre.u,
-        a.box_size_px[0],
-        b.box_centre.u,
-        b.box_size_px[0],
-    ) * span(
-        a.box_centre.v,
-        a.box_size_px[1],
-        b.box_centre.v,
-        b.box_size_px[1],
-    );
+    let span = |ca: f64, sa: f64, cb: f64, sb: f64| ((ca + sa / 2.0).min(cb + sb / 2.0) - (ca - sa / 2.0).max(cb - sb / 2.0)).max(0.0);
+    let common = span(a.box_centre.u, a.box_size_px[0], b.box_centre.u, b.box_size_px[0])
+        * span(a.box_centre.v, a.box_size_px[1], b.box_centre.v, b.box_size_px[1]);
     let area = |d: &Detection| d.box_size_px[0] * d.box_size_px[1];
     let union = area(a) + area(b) - common;
     if union > 0.0 {
@@ -143,9 +113,7 @@ pub(crate) fn merge(mut found: Vec<Detection>) -> Vec<Detection> {
     let mut merged = Vec::new();
     while !found.is_empty() {
         let best = found[0];
-        let (same, rest): (Vec<_>, Vec<_>) = found
-            .into_iter()
-            .partition(|d| overlap(&best, d) > OVERLAP_THRESHOLD);
+        let (same, rest): (Vec<_>, Vec<_>) = found.into_iter().partition(|d| overlap(&best, d) > OVERLAP_THRESHOLD);
         found = rest;
         if same.is_empty() {
             // A box without area overlaps nothing, not even itself.
@@ -154,9 +122,7 @@ pub(crate) fn merge(mut found: Vec<Detection>) -> Vec<Detection> {
             continue;
         }
         let total: f64 = same.iter().map(|d| d.score).sum();
-        let mean = |of: &dyn Fn(&Detection) -> f64| {
-            same.iter().map(|d| d.score * of(d)).sum::<f64>() / total
-        };
+        let mean = |of: &dyn Fn(&Detection) -> f64| same.iter().map(|d| d.score * of(d)).sum::<f64>() / total;
         merged.push(Detection {
             score: best.score,
             box_centre: ImagePoint::new(mean(&|d| d.box_centre.u), mean(&|d| d.box_centre.v)),
@@ -221,10 +187,7 @@ impl Detector {
         let tensor = TensorRef::from_array_view(([1, INPUT_SIDE, INPUT_SIDE, 3], input))?;
         let outputs = self.session.run(ort::inputs!["image" => tensor])?;
         let boxes = outputs["boxes"].try_extract_tensor::<f32>()?.1.to_vec();
-        let logits = outputs["score_logits"]
-            .try_extract_tensor::<f32>()?
-            .1
-            .to_vec();
+        let logits = outputs["score_logits"].try_extract_tensor::<f32>()?.1.to_vec();
         Ok((boxes, logits))
     }
 }
@@ -320,9 +283,7 @@ mod tests {
                 (width as f64 - 1.0, height as f64 - 1.0),
                 (width as f64 / 2.0, height as f64 / 2.0),
             ] {
-                assert!(windows
-                    .iter()
-                    .any(|w| w.contains(ImagePoint::new(point.0, point.1))));
+                assert!(windows.iter().any(|w| w.contains(ImagePoint::new(point.0, point.1))));
             }
             assert!(windows.len() <= 9, "{}", windows.len());
         }

@@ -134,8 +134,7 @@ pub struct Follower<P> {
 }
 
 fn hips(body: &Body) -> ImagePoint {
-    body.at(Landmark::LeftHip)
-        .towards(body.at(Landmark::RightHip), 0.5)
+    body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5)
 }
 
 fn people_word(count: usize) -> String {
@@ -204,7 +203,10 @@ impl<P: People> Follower<P> {
             );
         }
         if self.target.is_none() && !self.frames.is_empty() {
-            self.tell(0.0, "Nobody was found in any frame; a person must be at least about a twentieth of the picture's larger side tall.".into());
+            self.tell(
+                0.0,
+                "Nobody was found in any frame; a person must be at least about a twentieth of the picture's larger side tall.".into(),
+            );
         }
         self.events.extend(legs::repair(&mut self.frames));
         self.events.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
@@ -241,10 +243,9 @@ impl<P: People> Follower<P> {
         for detection in found.into_iter().take(CANDIDATE_LIMIT) {
             if let Some(reading) = self.settle(image, &detection.region())? {
                 let at = hips(&reading.body);
-                let known = candidates.iter().any(|c| {
-                    hips(&c.body).distance_px(at)
-                        < SAME_PERSON_OF_RADIUS * c.radius_px.min(reading.radius_px)
-                });
+                let known = candidates
+                    .iter()
+                    .any(|c| hips(&c.body).distance_px(at) < SAME_PERSON_OF_RADIUS * c.radius_px.min(reading.radius_px));
                 if !known {
                     candidates.push(reading);
                 }
@@ -282,12 +283,7 @@ impl<P: People> Follower<P> {
         Ok(Some(chosen))
     }
 
-    fn nearest(
-        &mut self,
-        candidates: &[Reading],
-        point: ImagePoint,
-        time_s: f64,
-    ) -> (usize, &'static str) {
+    fn nearest(&mut self, candidates: &[Reading], point: ImagePoint, time_s: f64) -> (usize, &'static str) {
         let distance = |r: &Reading| distance_to_body(&r.body, point);
         let index = (0..candidates.len())
             .min_by(|a, b| distance(&candidates[*a]).total_cmp(&distance(&candidates[*b])))
@@ -317,8 +313,7 @@ impl<P: People> Follower<P> {
     /// How far from the expected place the hips may be after `dt_s`, px.
     fn reach_px(&self, target: &Target, dt_s: f64) -> f64 {
         let moved = self.options.speed_change_m_per_s * dt_s * target.px_per_m;
-        (self.options.jitter_of_radius * target.radius_px + moved)
-            .min(REACH_OF_RADIUS * target.radius_px)
+        (self.options.jitter_of_radius * target.radius_px + moved).min(REACH_OF_RADIUS * target.radius_px)
     }
 
     fn follow(&mut self, frame: &Frame) -> Result<Option<Reading>> {
@@ -328,14 +323,7 @@ impl<P: People> Follower<P> {
         if self.lost_since_s.is_none() {
             let reading = self.people.read(&frame.image, &target.region)?;
             let present = reading.body.presence >= PRESENCE_THRESHOLD;
-            if present
-                && self.passes(
-                    &target,
-                    hips(&reading.body),
-                    reading.body.px_per_m,
-                    frame.time_s,
-                )
-            {
+            if present && self.passes(&target, hips(&reading.body), reading.body.px_per_m, frame.time_s) {
                 self.keep(&reading, frame.time_s);
                 return self.look_around(frame, reading).map(Some);
             }
@@ -363,12 +351,7 @@ impl<P: People> Follower<P> {
     }
 
     /// Looks for the athlete in the whole picture, after a doubt or out of sight.
-    fn search(
-        &mut self,
-        frame: &Frame,
-        target: &Target,
-        doubtful: Option<&Reading>,
-    ) -> Result<Option<Reading>> {
+    fn search(&mut self, frame: &Frame, target: &Target, doubtful: Option<&Reading>) -> Result<Option<Reading>> {
         let expected = target.expected(frame.time_s);
         let mut found = self.people.find(&frame.image)?;
         // A closer look at the expected place: small and low people are missed in the whole picture.
@@ -378,18 +361,14 @@ impl<P: People> Follower<P> {
             rotation_rad: 0.0,
         };
         for detection in self.people.find_in(&frame.image, &window)? {
-            let known = found.iter().any(|d| {
-                d.hips.distance_px(detection.hips) < SAME_PERSON_OF_RADIUS * d.radius_px()
-            });
+            let known = found
+                .iter()
+                .any(|d| d.hips.distance_px(detection.hips) < SAME_PERSON_OF_RADIUS * d.radius_px());
             if !known {
                 found.push(detection);
             }
         }
-        found.sort_by(|a, b| {
-            a.hips
-                .distance_px(expected)
-                .total_cmp(&b.hips.distance_px(expected))
-        });
+        found.sort_by(|a, b| a.hips.distance_px(expected).total_cmp(&b.hips.distance_px(expected)));
         let dt = frame.time_s - target.time_s;
         let reach = self.reach_px(target, dt) + SAME_PERSON_OF_RADIUS * target.radius_px;
         let long_lost = dt >= self.options.forget_s;
@@ -404,16 +383,9 @@ impl<P: People> Follower<P> {
             };
             let at = hips(&reading.body);
             let fits = self.passes(target, at, reading.body.px_per_m, frame.time_s);
-            let someone_else = self.is_other(at)
-                && !(at.distance_px(expected) < SAME_PERSON_OF_RADIUS * target.radius_px);
+            let someone_else = self.is_other(at) && !(at.distance_px(expected) < SAME_PERSON_OF_RADIUS * target.radius_px);
             if (fits && !someone_else) || (long_lost && alone) {
-                self.accept(
-                    frame.time_s,
-                    target,
-                    &reading,
-                    doubtful,
-                    fits && !someone_else,
-                );
+                self.accept(frame.time_s, target, &reading, doubtful, fits && !someone_else);
                 return Ok(Some(reading));
             }
         }
@@ -433,8 +405,7 @@ impl<P: People> Follower<P> {
             return Ok(None);
         };
         let at = hips(&reading.body);
-        let confirmed = found.len() == 1
-            && found[0].hips.distance_px(at) < SAME_PERSON_OF_RADIUS * target.radius_px;
+        let confirmed = found.len() == 1 && found[0].hips.distance_px(at) < SAME_PERSON_OF_RADIUS * target.radius_px;
         if !(confirmed && self.others.is_empty()) {
             self.tell(
                 time_s,
@@ -457,14 +428,7 @@ impl<P: People> Follower<P> {
         Ok(Some(reading.clone()))
     }
 
-    fn accept(
-        &mut self,
-        time_s: f64,
-        target: &Target,
-        reading: &Reading,
-        doubtful: Option<&Reading>,
-        fits: bool,
-    ) {
+    fn accept(&mut self, time_s: f64, target: &Target, reading: &Reading, doubtful: Option<&Reading>, fits: bool) {
         let at = hips(&reading.body);
         if let Some(since) = self.lost_since_s.take() {
             let trust = if fits {
@@ -477,8 +441,7 @@ impl<P: People> Follower<P> {
                 format!("The athlete was out of sight from {since:.2} to {time_s:.2} s and was found again {trust}."),
             );
         } else if let Some(doubtful) = doubtful {
-            let slipped =
-                hips(&doubtful.body).distance_px(at) > SAME_PERSON_OF_RADIUS * target.radius_px;
+            let slipped = hips(&doubtful.body).distance_px(at) > SAME_PERSON_OF_RADIUS * target.radius_px;
             if slipped {
                 self.tell(
                     time_s,
@@ -505,8 +468,7 @@ impl<P: People> Follower<P> {
         }
         self.looked_around_s = frame.time_s;
         let at = hips(&reading.body);
-        let may_switch =
-            self.options.athlete.is_none() && self.target.as_ref().is_some_and(|t| !t.ever_low);
+        let may_switch = self.options.athlete.is_none() && self.target.as_ref().is_some_and(|t| !t.ever_low);
         let found = self.people.find(&frame.image)?;
         let before = std::mem::take(&mut self.others);
         let mut switch_to = None;
@@ -517,14 +479,8 @@ impl<P: People> Follower<P> {
             }
             let known = before
                 .iter()
-                .filter(|o| {
-                    o.hips.distance_px(detection.hips) < o.radius_px.max(detection.radius_px())
-                })
-                .min_by(|a, b| {
-                    a.hips
-                        .distance_px(detection.hips)
-                        .total_cmp(&b.hips.distance_px(detection.hips))
-                });
+                .filter(|o| o.hips.distance_px(detection.hips) < o.radius_px.max(detection.radius_px()))
+                .min_by(|a, b| a.hips.distance_px(detection.hips).total_cmp(&b.hips.distance_px(detection.hips)));
             let mut seen = Other {
                 hips: detection.hips,
                 radius_px: detection.radius_px(),
@@ -533,16 +489,9 @@ impl<P: People> Follower<P> {
             };
             if may_switch && self.others.len() < CANDIDATE_LIMIT {
                 if let Some(close) = self.settle(&frame.image, &detection.region())? {
-                    seen.low_looks = if Lowness::of(&close.body).is_low() {
-                        seen.low_looks + 1
-                    } else {
-                        0
-                    };
-                    let larger = switch_to
-                        .as_ref()
-                        .is_none_or(|s: &Reading| close.radius_px > s.radius_px);
-                    let apart = hips(&close.body).distance_px(at)
-                        > SAME_PERSON_OF_RADIUS * reading.radius_px;
+                    seen.low_looks = if Lowness::of(&close.body).is_low() { seen.low_looks + 1 } else { 0 };
+                    let larger = switch_to.as_ref().is_none_or(|s: &Reading| close.radius_px > s.radius_px);
+                    let apart = hips(&close.body).distance_px(at) > SAME_PERSON_OF_RADIUS * reading.radius_px;
                     if seen.low_looks >= LOOKS_BEFORE_SWITCH && larger && apart {
                         switch_to = Some(close);
                     }
@@ -634,9 +583,7 @@ fn distance_to_body(body: &Body, point: ImagePoint) -> f64 {
         body.keypoints
             .iter()
             .map(|k| of(k.at))
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| {
-                (low.min(v), high.max(v))
-            })
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)))
     };
     let ((left, right), (top, bottom)) = (span(&|p| p.u), span(&|p| p.v));
     let outside = |value: f64, low: f64, high: f64| (low - value).max(value - high).max(0.0);
@@ -645,7 +592,7 @@ fn distance_to_body(body: &Body, point: ImagePoint) -> f64 {
 
 fn capital(words: &str) -> String {
     let mut characters = words.chars();
-    characters.next().map_or_else(String::new, |c| {
-        c.to_uppercase().chain(characters).collect()
-    })
+    characters
+        .next()
+        .map_or_else(String::new, |c| c.to_uppercase().chain(characters).collect())
 }

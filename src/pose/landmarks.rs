@@ -73,11 +73,7 @@ impl Landmarks {
     pub fn run(&mut self, input: &[f32]) -> ort::Result<RawLandmarks> {
         let tensor = TensorRef::from_array_view(([1, INPUT_SIDE, INPUT_SIDE, 3], input))?;
         let outputs = self.session.run(ort::inputs!["image" => tensor])?;
-        let values = |name: &str| {
-            outputs[name]
-                .try_extract_tensor::<f32>()
-                .map(|(_, v)| v.to_vec())
-        };
+        let values = |name: &str| outputs[name].try_extract_tensor::<f32>().map(|(_, v)| v.to_vec());
         Ok(RawLandmarks {
             landmarks: values("landmarks")?,
             presence: values("presence")?.first().copied().unwrap_or(f32::NAN),
@@ -92,38 +88,21 @@ fn logistic(logit: f32) -> f64 {
 }
 
 /// Raw outputs brought to the picture; `None` where they have a wrong size or are not finite.
-pub(crate) fn reading(
-    raw: &RawLandmarks,
-    region: &Region,
-    image_size: [usize; 2],
-) -> Option<Reading> {
+pub(crate) fn reading(raw: &RawLandmarks, region: &Region, image_size: [usize; 2]) -> Option<Reading> {
     let cells = HEATMAP_SIDE * HEATMAP_SIDE;
     let sizes_fit = raw.landmarks.len() == POINT_COUNT * 5
         && raw.heatmap_logits.len() == POINT_COUNT * cells
         && raw.world_landmarks_m.len() == POINT_COUNT * 3;
-    let finite = raw.presence.is_finite()
-        && raw
-            .landmarks
-            .iter()
-            .chain(&raw.world_landmarks_m)
-            .all(|v| v.is_finite());
+    let finite = raw.presence.is_finite() && raw.landmarks.iter().chain(&raw.world_landmarks_m).all(|v| v.is_finite());
     if !(sizes_fit && finite) {
         return None;
     }
     let mut points = Vec::with_capacity(POINT_COUNT);
     for (index, row) in raw.landmarks.chunks_exact(5).enumerate() {
-        let (x, y) = (
-            f64::from(row[0]) / INPUT_SIDE as f64,
-            f64::from(row[1]) / INPUT_SIDE as f64,
-        );
-        let refined = refine(
-            &raw.heatmap_logits[index * cells..(index + 1) * cells],
-            x,
-            y,
-        );
+        let (x, y) = (f64::from(row[0]) / INPUT_SIDE as f64, f64::from(row[1]) / INPUT_SIDE as f64);
+        let refined = refine(&raw.heatmap_logits[index * cells..(index + 1) * cells], x, y);
         let at = refined.map_or_else(|| region.to_image(x, y), |r| region.to_image(r.x, r.y));
-        let inside = (0.0..image_size[0] as f64).contains(&at.u)
-            && (0.0..image_size[1] as f64).contains(&at.v);
+        let inside = (0.0..image_size[0] as f64).contains(&at.u) && (0.0..image_size[1] as f64).contains(&at.v);
         let evidence = Evidence {
             // What is outside the picture is not in view, whatever the network makes of it.
             visibility: if inside { logistic(row[3]) } else { 0.0 },
@@ -132,14 +111,8 @@ pub(crate) fn reading(
         };
         points.push((at, evidence));
     }
-    let world_m = upright_world(
-        &raw.world_landmarks_m[..LANDMARK_COUNT * 3],
-        region.rotation_rad,
-    );
-    let body_points: Vec<(ImagePoint, f64)> = points[..LANDMARK_COUNT]
-        .iter()
-        .map(|(at, e)| (*at, e.visibility))
-        .collect();
+    let world_m = upright_world(&raw.world_landmarks_m[..LANDMARK_COUNT * 3], region.rotation_rad);
+    let body_points: Vec<(ImagePoint, f64)> = points[..LANDMARK_COUNT].iter().map(|(at, e)| (*at, e.visibility)).collect();
     let px_per_m = px_per_m(&body_points, &world_m);
     let shank_px = shank_m(&world_m) * px_per_m;
     let keypoints = points[..LANDMARK_COUNT]
@@ -194,9 +167,7 @@ pub(crate) fn shank_m(world_m: &[[f64; 3]]) -> f64 {
         let (p, q) = (world_m[a as usize], world_m[b as usize]);
         ((p[0] - q[0]).powi(2) + (p[1] - q[1]).powi(2) + (p[2] - q[2]).powi(2)).sqrt()
     };
-    let mean = 0.5
-        * (length(Landmark::LeftKnee, Landmark::LeftAnkle)
-            + length(Landmark::RightKnee, Landmark::RightAnkle));
+    let mean = 0.5 * (length(Landmark::LeftKnee, Landmark::LeftAnkle) + length(Landmark::RightKnee, Landmark::RightAnkle));
     // An invented body can have legs of any length; the covariances must not follow it.
     if mean > 0.5 * TYPICAL_SHANK_M && mean < 1.5 * TYPICAL_SHANK_M {
         mean
@@ -210,19 +181,10 @@ pub(crate) fn shank_m(world_m: &[[f64; 3]]) -> f64 {
 pub(crate) fn px_per_m(points: &[(ImagePoint, f64)], world_m: &[[f64; 3]]) -> f64 {
     // Shoulders, hips and what lies below; the face is small and the hands move fast.
     let used = (11..=12).chain(23..LANDMARK_COUNT);
-    let rows: Vec<(f64, ImagePoint, [f64; 3])> = used
-        .map(|i| (points[i].1 + 0.05, points[i].0, world_m[i]))
-        .collect();
+    let rows: Vec<(f64, ImagePoint, [f64; 3])> = used.map(|i| (points[i].1 + 0.05, points[i].0, world_m[i])).collect();
     let total: f64 = rows.iter().map(|r| r.0).sum();
-    let mean = |of: &dyn Fn(&(f64, ImagePoint, [f64; 3])) -> f64| {
-        rows.iter().map(|r| r.0 * of(r)).sum::<f64>() / total
-    };
-    let (mu, mv, mx, my) = (
-        mean(&|r| r.1.u),
-        mean(&|r| r.1.v),
-        mean(&|r| r.2[0]),
-        mean(&|r| r.2[1]),
-    );
+    let mean = |of: &dyn Fn(&(f64, ImagePoint, [f64; 3])) -> f64| rows.iter().map(|r| r.0 * of(r)).sum::<f64>() / total;
+    let (mu, mv, mx, my) = (mean(&|r| r.1.u), mean(&|r| r.1.v), mean(&|r| r.2[0]), mean(&|r| r.2[1]));
     let cross = mean(&|r| (r.1.u - mu) * (r.2[0] - mx) + (r.1.v - mv) * (r.2[1] - my));
     let spread = mean(&|r| (r.2[0] - mx).powi(2) + (r.2[1] - my).powi(2));
     // A scale can be neither nought nor negative, even for points that no body made.
@@ -237,22 +199,11 @@ mod tests {
     #[test]
     fn scale_is_found_from_metric_points() {
         let world: Vec<[f64; 3]> = (0..LANDMARK_COUNT)
-            .map(|i| {
-                [
-                    (i as f64 * 0.7).sin() * 0.4,
-                    (i as f64 * 0.3).cos() * 0.8,
-                    0.1,
-                ]
-            })
+            .map(|i| [(i as f64 * 0.7).sin() * 0.4, (i as f64 * 0.3).cos() * 0.8, 0.1])
             .collect();
         let points: Vec<(ImagePoint, f64)> = world
             .iter()
-            .map(|w| {
-                (
-                    ImagePoint::new(500.0 + 230.0 * w[0], 300.0 + 230.0 * w[1]),
-                    0.9,
-                )
-            })
+            .map(|w| (ImagePoint::new(500.0 + 230.0 * w[0], 300.0 + 230.0 * w[1]), 0.9))
             .collect();
         assert_relative_eq!(px_per_m(&points, &world), 230.0, max_relative = 1e-9);
     }

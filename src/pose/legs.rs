@@ -17,12 +17,7 @@ enum Labelling {
     Feet,
 }
 
-const LABELLINGS: [Labelling; 4] = [
-    Labelling::AsRead,
-    Labelling::Legs,
-    Labelling::LegsAndHips,
-    Labelling::Feet,
-];
+const LABELLINGS: [Labelling; 4] = [Labelling::AsRead, Labelling::Legs, Labelling::LegsAndHips, Labelling::Feet];
 
 /// Price of a frame that is not as read, in the unit of [`movement`]: small, so that it only decides between mirror images.
 const PRICE: [f64; 4] = [0.0, 0.02, 0.02, 0.05];
@@ -78,28 +73,18 @@ impl Labelling {
 }
 
 /// How much the legs move from `before` under one labelling to `after` under another, dimensionless.
-fn movement(
-    before: &Body,
-    before_labels: Labelling,
-    after: &Body,
-    after_labels: Labelling,
-    dt_s: f64,
-) -> f64 {
+fn movement(before: &Body, before_labels: Labelling, after: &Body, after_labels: Labelling, dt_s: f64) -> f64 {
     let scale_m = JITTER_M + SPEED_M_PER_S * dt_s.max(0.0);
     let px_per_m = (before.px_per_m * after.px_per_m).sqrt().max(1e-3);
     let mut cost = 0.0;
     let mut weights = 0.0;
     for (pair, (left, right)) in PAIRS.iter().enumerate() {
         for landmark in [*left, *right] {
-            let (i, j) = (
-                before_labels.source(pair, landmark),
-                after_labels.source(pair, landmark),
-            );
+            let (i, j) = (before_labels.source(pair, landmark), after_labels.source(pair, landmark));
             let (p, q) = (&before.keypoints[i], &after.keypoints[j]);
             let image_m = p.at.distance_px(q.at) / px_per_m;
             let (a, b) = (before.world_m[i], after.world_m[j]);
-            let world_m =
-                ((a[0] - b[0]).powi(2) + (a[1] - b[1]).powi(2) + (a[2] - b[2]).powi(2)).sqrt();
+            let world_m = ((a[0] - b[0]).powi(2) + (a[1] - b[1]).powi(2) + (a[2] - b[2]).powi(2)).sqrt();
             let weight = 0.1 + p.visibility.min(q.visibility);
             let squared = 0.5 * (image_m * image_m + world_m * world_m) / (scale_m * scale_m);
             cost += weight * squared.min(COST_LIMIT);
@@ -111,8 +96,7 @@ fn movement(
 
 /// The labelling of each body in `bodies` (time and body), best over the whole sequence.
 fn best_labels(bodies: &[(f64, &Body)]) -> Vec<Labelling> {
-    let Some(((mut time_before, mut before), rest)) = bodies.split_first().map(|(f, r)| (*f, r))
-    else {
+    let Some(((mut time_before, mut before), rest)) = bodies.split_first().map(|(f, r)| (*f, r)) else {
         return Vec::new();
     };
     let mut totals = PRICE;
@@ -122,15 +106,7 @@ fn best_labels(bodies: &[(f64, &Body)]) -> Vec<Labelling> {
         let mut from = [0; 4];
         for (j, after_labels) in LABELLINGS.iter().enumerate() {
             for (i, before_labels) in LABELLINGS.iter().enumerate() {
-                let total = totals[i]
-                    + PRICE[j]
-                    + movement(
-                        before,
-                        *before_labels,
-                        body,
-                        *after_labels,
-                        time - time_before,
-                    );
+                let total = totals[i] + PRICE[j] + movement(before, *before_labels, body, *after_labels, time - time_before);
                 if total < next[j] {
                     (next[j], from[j]) = (total, i);
                 }
@@ -140,9 +116,7 @@ fn best_labels(bodies: &[(f64, &Body)]) -> Vec<Labelling> {
         came_from.push(from);
         (time_before, before) = (*time, body);
     }
-    let mut state = (0..4)
-        .min_by(|a, b| totals[*a].total_cmp(&totals[*b]))
-        .unwrap_or(0);
+    let mut state = (0..4).min_by(|a, b| totals[*a].total_cmp(&totals[*b])).unwrap_or(0);
     let mut labels = vec![LABELLINGS[state]];
     for from in came_from.iter().rev() {
         state = from[state];
@@ -154,10 +128,7 @@ fn best_labels(bodies: &[(f64, &Body)]) -> Vec<Labelling> {
 
 /// Swaps left and right legs back where the network swapped them, widens the covariances there, and tells what was done.
 pub fn repair(frames: &mut [PoseFrame]) -> Vec<TrackEvent> {
-    let bodies: Vec<(f64, &Body)> = frames
-        .iter()
-        .filter_map(|f| f.body.as_ref().map(|b| (f.time_s, b)))
-        .collect();
+    let bodies: Vec<(f64, &Body)> = frames.iter().filter_map(|f| f.body.as_ref().map(|b| (f.time_s, b))).collect();
     let labels = best_labels(&bodies);
     let body_count = labels.len();
     let mut repaired: Vec<(f64, Labelling)> = Vec::new();

@@ -2,9 +2,7 @@
 
 use crate::types::{ImagePoint, RgbImage};
 use crate::{Error, Result};
-use opencv::core::{
-    Mat, MatTraitConst, MatTraitConstManual, Scalar, Size, BORDER_CONSTANT, BORDER_REPLICATE,
-};
+use opencv::core::{Mat, MatTraitConst, MatTraitConstManual, Scalar, Size, BORDER_CONSTANT, BORDER_REPLICATE};
 use opencv::imgproc::{warp_affine, INTER_LINEAR, WARP_INVERSE_MAP};
 
 /// A square window of a picture.
@@ -57,10 +55,7 @@ impl Region {
     pub fn to_image(&self, x: f64, y: f64) -> ImagePoint {
         let (sin, cos) = self.rotation_rad.sin_cos();
         let (du, dv) = ((x - 0.5) * self.side_px, (y - 0.5) * self.side_px);
-        ImagePoint::new(
-            self.centre.u + cos * du - sin * dv,
-            self.centre.v + sin * du + cos * dv,
-        )
+        ImagePoint::new(self.centre.u + cos * du - sin * dv, self.centre.v + sin * du + cos * dv)
     }
 
     /// Whether a point of the picture lies in the window.
@@ -78,19 +73,9 @@ impl Region {
     ///
     /// # Errors
     /// [`Error::Input`] where the picture is empty or its byte count is wrong; [`Error::Ours`] where the sampling fails.
-    pub fn sample(
-        &self,
-        image: &RgbImage,
-        side: usize,
-        border: Border,
-        scale: f32,
-        offset: f32,
-    ) -> Result<Vec<f32>> {
-        let size_fits = image.width > 0
-            && image.height > 0
-            && image.data.len() == image.width * image.height * 3;
-        if !size_fits || image.width > i32::MAX as usize / 4 || image.height > i32::MAX as usize / 4
-        {
+    pub fn sample(&self, image: &RgbImage, side: usize, border: Border, scale: f32, offset: f32) -> Result<Vec<f32>> {
+        let size_fits = image.width > 0 && image.height > 0 && image.data.len() == image.width * image.height * 3;
+        if !size_fits || image.width > i32::MAX as usize / 4 || image.height > i32::MAX as usize / 4 {
             return Err(Error::input(format!(
                 "a picture of {} × {} pixels with {} bytes cannot be read; it needs width × height × 3 bytes",
                 image.width,
@@ -98,22 +83,13 @@ impl Region {
                 image.data.len()
             )));
         }
-        if !(self.side_px.is_finite()
-            && self.side_px > 0.0
-            && self.centre.u.is_finite()
-            && self.centre.v.is_finite())
-        {
+        if !(self.side_px.is_finite() && self.side_px > 0.0 && self.centre.u.is_finite() && self.centre.v.is_finite()) {
             return Err(Error::ours(
                 "a window without a size was to be read; this is a fault of the program",
             ));
         }
         self.warp(image, side, border)
-            .map(|pixels| {
-                pixels
-                    .iter()
-                    .map(|&v| f32::from(v) * scale + offset)
-                    .collect()
-            })
+            .map(|pixels| pixels.iter().map(|&v| f32::from(v) * scale + offset).collect())
             .map_err(|e| Error::ours(format!("a window of the picture cannot be sampled: {e}")))
     }
 
@@ -155,11 +131,7 @@ mod tests {
         let data = (0..height)
             .flat_map(|y| (0..width).flat_map(move |x| [x as u8, y as u8, 0]))
             .collect();
-        RgbImage {
-            width,
-            height,
-            data,
-        }
+        RgbImage { width, height, data }
     }
 
     #[test]
@@ -171,9 +143,7 @@ mod tests {
             rotation_rad: 0.6,
         };
         let side = 32;
-        let pixels = region
-            .sample(&image, side, Border::Nearest, 1.0, 0.0)
-            .unwrap();
+        let pixels = region.sample(&image, side, Border::Nearest, 1.0, 0.0).unwrap();
         for (x, y) in [(0, 0), (31, 0), (10, 25), (16, 16)] {
             let at = region.to_image(x as f64 / side as f64, y as f64 / side as f64);
             let index = (y * side + x) * 3;
@@ -189,11 +159,7 @@ mod tests {
         assert_abs_diff_eq!(region.rotation_rad, 0.0, epsilon = 1e-12);
         assert_abs_diff_eq!(region.side_px, 100.0, epsilon = 1e-12);
         let lying = Region::about_body(ImagePoint::new(50.0, 80.0), ImagePoint::new(90.0, 80.0));
-        assert_abs_diff_eq!(
-            lying.rotation_rad,
-            std::f64::consts::FRAC_PI_2,
-            epsilon = 1e-12
-        );
+        assert_abs_diff_eq!(lying.rotation_rad, std::f64::consts::FRAC_PI_2, epsilon = 1e-12);
         let top = lying.to_image(0.5, 0.0);
         assert_abs_diff_eq!(top.u, 100.0, epsilon = 1e-9);
         assert_abs_diff_eq!(top.v, 80.0, epsilon = 1e-9);
@@ -206,9 +172,7 @@ mod tests {
             height: 10,
             data: vec![0; 7],
         };
-        let error = Region::whole(10, 10)
-            .sample(&broken, 8, Border::Black, 1.0, 0.0)
-            .unwrap_err();
+        let error = Region::whole(10, 10).sample(&broken, 8, Border::Black, 1.0, 0.0).unwrap_err();
         assert_eq!(error.exit_code(), 2);
     }
 
@@ -218,9 +182,7 @@ mod tests {
         let region = Region::whole(20, 10);
         let black = region.sample(&image, 20, Border::Black, 1.0, 0.0).unwrap();
         assert_eq!(&black[..3], &[0.0, 0.0, 0.0]);
-        let nearest = region
-            .sample(&image, 20, Border::Nearest, 1.0, 0.0)
-            .unwrap();
+        let nearest = region.sample(&image, 20, Border::Nearest, 1.0, 0.0).unwrap();
         assert_eq!(&nearest[..3], &[200.0, 100.0, 50.0]);
     }
 }

@@ -40,8 +40,11 @@ pub fn library_path() -> Result<PathBuf> {
             path.display()
         )));
     }
-    let executable = std::env::current_exe()
-        .map_err(|e| Error::ours(format!("the program cannot tell where it lies itself ({e}); set {LIBRARY_VARIABLE} to the path of {LIBRARY_NAME}")))?;
+    let executable = std::env::current_exe().map_err(|e| {
+        Error::ours(format!(
+            "the program cannot tell where it lies itself ({e}); set {LIBRARY_VARIABLE} to the path of {LIBRARY_NAME}"
+        ))
+    })?;
     places(&executable)
         .into_iter()
         .find(|p| p.is_file())
