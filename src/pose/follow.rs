@@ -56,6 +56,10 @@ const SAME_PERSON_OF_RADIUS: f64 = 0.3;
 const NEAR_OF_RADIUS: f64 = 1.2;
 /// Looks in a row that must find another person low, and the followed one never low, before that one is followed instead.
 const LOOKS_BEFORE_SWITCH: u32 = 2;
+/// Movement of the hips over the recording that tells an athlete from somebody who watches, metres. Not measured.
+const TRAVEL_M: f64 = 1.0;
+/// Least size, as a fraction of the followed person's, at which somebody else in the stance is followed instead.
+const SWITCH_SIZE_RATIO: f64 = 0.6;
 /// Most that the expected place may be off after a time out of sight, as a fraction of the body's circle.
 const REACH_OF_RADIUS: f64 = 2.5;
 
@@ -69,12 +73,16 @@ struct Target {
     region: Region,
     time_s: f64,
     ever_low: bool,
+    /// Box of the hips since following began: left, top, right, bottom.
+    range_px: [f64; 4],
 }
 
 impl Target {
     fn first(reading: &Reading, time_s: f64) -> Self {
+        let at = hips(&reading.body);
         Self {
-            hips: hips(&reading.body),
+            hips: at,
+            range_px: [at.u, at.v, at.u, at.v],
             velocity_px_per_s: [0.0, 0.0],
             px_per_m: reading.body.px_per_m,
             radius_px: reading.radius_px,
@@ -108,6 +116,14 @@ impl Target {
         self.region = reading.next_region;
         self.time_s = time_s;
         self.ever_low |= Lowness::of(&reading.body).is_low();
+        let [left, top, right, bottom] = self.range_px;
+        self.range_px = [left.min(at.u), top.min(at.v), right.max(at.u), bottom.max(at.v)];
+    }
+
+    /// Whether the hips covered more ground than somebody who stands and watches.
+    fn has_travelled(&self) -> bool {
+        let [left, top, right, bottom] = self.range_px;
+        (right - left).hypot(bottom - top) > TRAVEL_M * self.px_per_m
     }
 }
 
@@ -221,6 +237,12 @@ impl<P: People> Follower<P> {
         self.events.push(TrackEvent { time_s, sentence });
     }
 
+    fn tell_once(&mut self, time_s: f64, sentence: &str) {
+        if !self.events.iter().any(|e| e.sentence == sentence) {
+            self.tell(time_s, sentence.into());
+        }
+    }
+
     /// Reads a person from a first window, then once more from the window that the landmarks themselves give; `None` where no person is there.
     fn settle(&mut self, image: &RgbImage, region: &Region) -> Result<Option<Reading>> {
         let first = self.people.read(image, region)?;
@@ -228,11 +250,10 @@ impl<P: People> Follower<P> {
             return Ok(None);
         }
         let second = self.people.read(image, &first.next_region)?;
-        Ok(Some(if second.body.presence >= PRESENCE_THRESHOLD {
-            second
-        } else {
-            first
-        }))
+        // The second window can slip to a neighbour, too.
+        let same = hips(&second.body).distance_px(hips(&first.body)) < SAME_PERSON_OF_RADIUS * first.radius_px;
+        let better = same && second.body.presence >= PRESENCE_THRESHOLD;
+        Ok(Some(if better { second } else { first }))
     }
 
     /// Everybody found, read closely, the same person once.
@@ -277,7 +298,7 @@ impl<P: People> Follower<P> {
                 ),
             );
         }
-        self.others = candidates.iter().map(|c| other(c)).collect();
+        self.others = candidates.iter().map(other).collect();
         self.looked_around_s = frame.time_s;
         self.target = Some(Target::first(&chosen, frame.time_s));
         Ok(Some(chosen))
@@ -383,7 +404,7 @@ impl<P: People> Follower<P> {
             };
             let at = hips(&reading.body);
             let fits = self.passes(target, at, reading.body.px_per_m, frame.time_s);
-            let someone_else = self.is_other(at) && !(at.distance_px(expected) < SAME_PERSON_OF_RADIUS * target.radius_px);
+            let someone_else = self.is_other(at) && at.distance_px(expected) >= SAME_PERSON_OF_RADIUS * target.radius_px;
             if (fits && !someone_else) || (long_lost && alone) {
                 self.accept(frame.time_s, target, &reading, doubtful, fits && !someone_else);
                 return Ok(Some(reading));
@@ -490,9 +511,10 @@ impl<P: People> Follower<P> {
             if may_switch && self.others.len() < CANDIDATE_LIMIT {
                 if let Some(close) = self.settle(&frame.image, &detection.region())? {
                     seen.low_looks = if Lowness::of(&close.body).is_low() { seen.low_looks + 1 } else { 0 };
-                    let larger = switch_to.as_ref().is_none_or(|s: &Reading| close.radius_px > s.radius_px);
                     let apart = hips(&close.body).distance_px(at) > SAME_PERSON_OF_RADIUS * reading.radius_px;
-                    if seen.low_looks >= LOOKS_BEFORE_SWITCH && larger && apart {
+                    let large = close.body.px_per_m > SWITCH_SIZE_RATIO * reading.body.px_per_m;
+                    let larger = switch_to.as_ref().is_none_or(|s: &Reading| close.body.px_per_m > s.body.px_per_m);
+                    if seen.low_looks >= LOOKS_BEFORE_SWITCH && apart && large && larger {
                         switch_to = Some(close);
                     }
                 }
@@ -516,7 +538,16 @@ impl<P: People> Follower<P> {
                 self.others.push(old);
             }
         }
+        let travelled = self.target.as_ref().is_some_and(Target::has_travelled);
         match switch_to {
+            // Somebody crouching beside the carpet must not take the place of an athlete who is still on the way to the stance.
+            Some(_) if travelled => {
+                self.tell_once(
+                    frame.time_s,
+                    "Somebody else is low while the followed person was not yet; the followed person moves about and is kept. Give the athlete's point if that is wrong.",
+                );
+                Ok(reading)
+            }
             Some(chosen) => Ok(self.switch(frame.time_s, &reading, chosen)),
             None => Ok(reading),
         }

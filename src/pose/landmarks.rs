@@ -181,12 +181,18 @@ pub(crate) fn shank_m(world_m: &[[f64; 3]]) -> f64 {
 pub(crate) fn px_per_m(points: &[(ImagePoint, f64)], world_m: &[[f64; 3]]) -> f64 {
     // Shoulders, hips and what lies below; the face is small and the hands move fast.
     let used = (11..=12).chain(23..LANDMARK_COUNT);
-    let rows: Vec<(f64, ImagePoint, [f64; 3])> = used.map(|i| (points[i].1 + 0.05, points[i].0, world_m[i])).collect();
-    let total: f64 = rows.iter().map(|r| r.0).sum();
-    let mean = |of: &dyn Fn(&(f64, ImagePoint, [f64; 3])) -> f64| rows.iter().map(|r| r.0 * of(r)).sum::<f64>() / total;
-    let (mu, mv, mx, my) = (mean(&|r| r.1.u), mean(&|r| r.1.v), mean(&|r| r.2[0]), mean(&|r| r.2[1]));
-    let cross = mean(&|r| (r.1.u - mu) * (r.2[0] - mx) + (r.1.v - mv) * (r.2[1] - my));
-    let spread = mean(&|r| (r.2[0] - mx).powi(2) + (r.2[1] - my).powi(2));
+    // Weight, u, v, x, y.
+    let rows: Vec<[f64; 5]> = used
+        .map(|i| {
+            let ((at, visibility), world) = (&points[i], &world_m[i]);
+            [visibility + 0.05, at.u, at.v, world[0], world[1]]
+        })
+        .collect();
+    let total: f64 = rows.iter().map(|r| r[0]).sum();
+    let mean = |of: &dyn Fn(&[f64; 5]) -> f64| rows.iter().map(|r| r[0] * of(r)).sum::<f64>() / total;
+    let [mu, mv, mx, my] = [1, 2, 3, 4].map(|k| mean(&|r| r[k]));
+    let cross = mean(&|r| (r[1] - mu) * (r[3] - mx) + (r[2] - mv) * (r[4] - my));
+    let spread = mean(&|r| (r[3] - mx).powi(2) + (r[4] - my).powi(2));
     // A scale can be neither nought nor negative, even for points that no body made.
     (cross / spread.max(1e-9)).max(1e-3)
 }
