@@ -58,6 +58,20 @@ impl Networks {
     }
 }
 
+impl<P: People + ?Sized> People for &mut P {
+    fn find(&mut self, image: &RgbImage) -> Result<Vec<Detection>> {
+        (**self).find(image)
+    }
+
+    fn find_in(&mut self, image: &RgbImage, region: &Region) -> Result<Vec<Detection>> {
+        (**self).find_in(image, region)
+    }
+
+    fn read(&mut self, image: &RgbImage, region: &Region) -> Result<Reading> {
+        (**self).read(image, region)
+    }
+}
+
 impl People for Networks {
     fn find(&mut self, image: &RgbImage) -> Result<Vec<Detection>> {
         self.detector.find(image)
