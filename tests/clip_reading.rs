@@ -264,7 +264,11 @@ fn containers_and_codings_read_what_ffmpeg_reads() {
         let (frames, summary) = read_all(&lab.path(name));
         assert_times(&frames, &lab.ffprobe_times(name));
         // MJPEG's chroma lies between its pixels (JFIF 1.02), the others' at the left one.
-        let careful = if encoder == "mjpeg" { CAREFUL.replace("h_chr_pos=0", "h_chr_pos=128") } else { CAREFUL.to_owned() };
+        let careful = if encoder == "mjpeg" {
+            CAREFUL.replace("h_chr_pos=0", "h_chr_pos=128")
+        } else {
+            CAREFUL.to_owned()
+        };
         let reference = lab.ffmpeg_frames(name, &careful, 320 * 240 * 3);
         assert_eq!(frames.len(), reference.len(), "{name}");
         assert_eq!(frames.len(), 30, "{name}");

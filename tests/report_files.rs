@@ -31,10 +31,7 @@ fn written_json(outcome: &Outcome) -> Value {
     let folder = tempfile::tempdir().unwrap();
     let written = report::write(outcome, &vec![None; outcome.holds.len()], folder.path()).unwrap();
     let text = std::fs::read_to_string(written.call_json).unwrap();
-    assert_eq!(
-        serde_json::from_str::<Outcome>(&text).unwrap().holds.len(),
-        outcome.holds.len()
-    );
+    assert_eq!(serde_json::from_str::<Outcome>(&text).unwrap().holds.len(), outcome.holds.len());
     serde_json::from_str(&text).unwrap()
 }
 
@@ -64,19 +61,9 @@ fn the_schema_names_every_key_and_no_other() {
         match value {
             Value::Object(fields) => {
                 *seen += 1;
-                assert_eq!(
-                    schema["additionalProperties"],
-                    Value::Bool(false),
-                    "{path} is open"
-                );
-                let named: Vec<&String> =
-                    schema["properties"].as_object().unwrap().keys().collect();
-                let mut required: Vec<&str> = schema["required"]
-                    .as_array()
-                    .unwrap()
-                    .iter()
-                    .map(|v| v.as_str().unwrap())
-                    .collect();
+                assert_eq!(schema["additionalProperties"], Value::Bool(false), "{path} is open");
+                let named: Vec<&String> = schema["properties"].as_object().unwrap().keys().collect();
+                let mut required: Vec<&str> = schema["required"].as_array().unwrap().iter().map(|v| v.as_str().unwrap()).collect();
                 let mut written: Vec<&String> = fields.keys().collect();
                 let mut named_sorted = named.clone();
                 named_sorted.sort();
@@ -89,13 +76,7 @@ fn the_schema_names_every_key_and_no_other() {
                     "required keys of {path}"
                 );
                 for (key, inner) in fields {
-                    walk(
-                        root,
-                        &schema["properties"][key],
-                        inner,
-                        &format!("{path}.{key}"),
-                        seen,
-                    );
+                    walk(root, &schema["properties"][key], inner, &format!("{path}.{key}"), seen);
                 }
             }
             Value::Array(items) => {
@@ -122,9 +103,7 @@ fn the_schema_knows_every_word_and_refuses_others() {
     let base = written_json(&examples::several());
     let with = |pointer: &str, new: Value| {
         let mut value = base.clone();
-        *value
-            .pointer_mut(pointer)
-            .unwrap_or_else(|| panic!("{pointer}")) = new;
+        *value.pointer_mut(pointer).unwrap_or_else(|| panic!("{pointer}")) = new;
         validator.is_valid(&value)
     };
     let json = |v: &dyn erased::Json| v.json();
@@ -146,10 +125,7 @@ fn the_schema_knows_every_word_and_refuses_others() {
     for (pointer, wrong) in [
         ("/holds/0/call", Value::from("fine")),
         ("/holds/0/gaps/0/sd_mm", Value::from(-1)),
-        (
-            "/holds/0/gaps/0/over_tolerance_probability",
-            Value::from(1.2),
-        ),
+        ("/holds/0/gaps/0/over_tolerance_probability", Value::from(1.2)),
         ("/holds/0/gaps/0/gap_mm", Value::Null),
         ("/holds/0/start_s", Value::Null),
         ("/holds/0/frames/0/gap_mm", Value::from(vec![1, 2, 3])),
@@ -157,10 +133,7 @@ fn the_schema_knows_every_word_and_refuses_others() {
         ("/made_by/rules", Value::from(vec!["example", "not a hash"])),
         ("/schema_version", Value::from(2)),
     ] {
-        assert!(
-            !with(pointer, wrong.clone()),
-            "{pointer} = {wrong} was let through"
-        );
+        assert!(!with(pointer, wrong.clone()), "{pointer} = {wrong} was let through");
     }
     let mut extra = base.clone();
     extra["holds"][0]["view"]["mood"] = Value::from(1);
@@ -184,18 +157,11 @@ fn a_number_that_is_not_finite_is_named_and_nothing_is_written() {
     let folder = tempfile::tempdir().unwrap();
     let mut outcome = examples::suspected();
     outcome.holds[0].view.smallest_lift_mm.heel = f64::INFINITY;
-    let message = report::write(&outcome, &[None], folder.path())
-        .unwrap_err()
-        .to_string();
-    assert!(
-        message.contains("holds.0.view.smallest_lift_mm.heel"),
-        "{message}"
-    );
+    let message = report::write(&outcome, &[None], folder.path()).unwrap_err().to_string();
+    assert!(message.contains("holds.0.view.smallest_lift_mm.heel"), "{message}");
     let mut outcome = examples::suspected();
     outcome.floor.focal_px = Some(f64::NAN);
-    let message = report::write(&outcome, &[None], folder.path())
-        .unwrap_err()
-        .to_string();
+    let message = report::write(&outcome, &[None], folder.path()).unwrap_err().to_string();
     assert!(message.contains("floor.focal_px"), "{message}");
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
 }
@@ -207,29 +173,14 @@ fn the_table_has_a_row_a_frame_and_station() {
     let written = report::write(&outcome, &[None, None], folder.path()).unwrap();
     let bytes = std::fs::read(&written.frames_csv).unwrap();
     // RFC 4180, 2.1: lines end in CRLF.
-    assert!(
-        bytes.ends_with(b"\r\n")
-            && bytes.iter().filter(|b| **b == b'\n').count()
-                == bytes.windows(2).filter(|w| w == b"\r\n").count()
-    );
+    assert!(bytes.ends_with(b"\r\n") && bytes.iter().filter(|b| **b == b'\n').count() == bytes.windows(2).filter(|w| w == b"\r\n").count());
     let mut reader = csv::Reader::from_reader(bytes.as_slice());
     assert_eq!(
         reader.headers().unwrap().iter().collect::<Vec<_>>(),
-        [
-            "time_s",
-            "frame",
-            "hold",
-            "in_hold",
-            "station",
-            "gap_mm",
-            "gap_sd_mm"
-        ]
+        ["time_s", "frame", "hold", "in_hold", "station", "gap_mm", "gap_sd_mm"]
     );
     let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
-    assert_eq!(
-        rows.len(),
-        6 * outcome.holds.iter().map(|h| h.frames.len()).sum::<usize>()
-    );
+    assert_eq!(rows.len(), 6 * outcome.holds.iter().map(|h| h.frames.len()).sum::<usize>());
     let expected = &outcome.holds[1].frames[4];
     let row = rows
         .iter()
@@ -262,19 +213,8 @@ fn stills_are_pictures_and_an_older_reports_further_ones_go() {
     let mut one = examples::several();
     one.holds.truncate(1);
     report::write(&one, &[still()], folder.path()).unwrap();
-    assert_eq!(
-        names(),
-        [
-            "hold-1-leg-plain.png",
-            "hold-1-leg.png",
-            "hold-1.png",
-            "mine.png"
-        ]
-    );
-    let top: Vec<_> = std::fs::read_dir(folder.path())
-        .unwrap()
-        .map(|e| e.unwrap().file_name())
-        .collect();
+    assert_eq!(names(), ["hold-1-leg-plain.png", "hold-1-leg.png", "hold-1.png", "mine.png"]);
+    let top: Vec<_> = std::fs::read_dir(folder.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
     assert_eq!(top.len(), 4, "temporary files were left: {top:?}");
 }
 
@@ -286,10 +226,7 @@ fn a_folder_that_cannot_be_written_gets_a_sentence() {
     for bad in [file.clone(), file.join("deeper")] {
         let error = report::write(&examples::no_hold(), &[], &bad).unwrap_err();
         assert_eq!(error.exit_code(), 2, "{error}");
-        assert!(
-            error.to_string().contains("choose another output folder"),
-            "{error}"
-        );
+        assert!(error.to_string().contains("choose another output folder"), "{error}");
     }
     assert_eq!(std::fs::read(&file).unwrap(), b"mine");
     // A folder where a file of ours belongs: said before anything is renamed.
@@ -297,10 +234,7 @@ fn a_folder_that_cannot_be_written_gets_a_sentence() {
     std::fs::create_dir_all(out.join("report.html")).unwrap();
     std::fs::write(out.join("call.json"), b"older").unwrap();
     let error = report::write(&examples::no_hold(), &[], &out).unwrap_err();
-    assert!(
-        error.to_string().contains("report.html is a folder"),
-        "{error}"
-    );
+    assert!(error.to_string().contains("report.html is a folder"), "{error}");
     assert_eq!(std::fs::read(out.join("call.json")).unwrap(), b"older");
     assert_eq!(std::fs::read_dir(&out).unwrap().count(), 2);
 }
@@ -309,8 +243,5 @@ fn a_folder_that_cannot_be_written_gets_a_sentence() {
 fn one_still_a_hold_is_asked_for() {
     let folder = tempfile::tempdir().unwrap();
     let error = report::write(&examples::suspected(), &[], folder.path()).unwrap_err();
-    assert!(
-        error.to_string().contains("0 stills for 1 holds"),
-        "{error}"
-    );
+    assert!(error.to_string().contains("0 stills for 1 holds"), "{error}");
 }

@@ -23,10 +23,7 @@ fn an_older_report_stays_whole() {
     let folder = tempfile::tempdir().unwrap();
     let still = examples::SUSPECTED.scene().draw();
     report::write(&examples::clear(), &[Some(still.clone())], folder.path()).unwrap();
-    let older = (
-        contents(folder.path()),
-        contents(&folder.path().join("stills")),
-    );
+    let older = (contents(folder.path()), contents(&folder.path().join("stills")));
 
     // SAFETY: plain calls of the C library with a struct of our own; the limit is put back below.
     let before = unsafe {
@@ -47,11 +44,5 @@ fn an_older_report_stays_whole() {
     let error = result.unwrap_err();
     assert_eq!(error.exit_code(), 1);
     assert!(error.to_string().contains("disk is full"), "{error}");
-    assert_eq!(
-        (
-            contents(folder.path()),
-            contents(&folder.path().join("stills"))
-        ),
-        older
-    );
+    assert_eq!((contents(folder.path()), contents(&folder.path().join("stills"))), older);
 }

@@ -19,8 +19,7 @@ use std::path::Path;
 fn page(name: &str, outcome: &Outcome, stills: &[Option<RgbImage>]) -> String {
     let scratch = tempfile::tempdir().unwrap();
     let kept = std::env::var_os("SHANKLINE_REPORT_DIR").map(|d| Path::new(&d).join(name));
-    let written =
-        report::write(outcome, stills, kept.as_deref().unwrap_or(scratch.path())).unwrap();
+    let written = report::write(outcome, stills, kept.as_deref().unwrap_or(scratch.path())).unwrap();
     std::fs::read_to_string(written.report_html).unwrap()
 }
 
@@ -43,11 +42,7 @@ fn words(page: &Html) -> String {
             .parent()
             .and_then(|p| p.value().as_element().map(|e| e.name() == "style"))
             .unwrap_or(false);
-        let line = text
-            .replace('\u{a0}', " ")
-            .split_whitespace()
-            .collect::<Vec<_>>()
-            .join(" ");
+        let line = text.replace('\u{a0}', " ").split_whitespace().collect::<Vec<_>>().join(" ");
         if !in_style && !line.is_empty() {
             lines.push(line);
         }
@@ -73,41 +68,24 @@ fn check_golden(name: &str, page: &Html) {
     for (i, (a, b)) in expected.lines().zip(now.lines()).enumerate() {
         assert_eq!(a, b, "line {} of {name}.txt", i + 1);
     }
-    assert_eq!(
-        expected.lines().count(),
-        now.lines().count(),
-        "length of {name}.txt"
-    );
+    assert_eq!(expected.lines().count(), now.lines().count(), "length of {name}.txt");
 }
 
 /// What holds for every page.
 fn check_sound(text: &str) -> Html {
     let page = Html::parse_document(text);
-    assert!(
-        page.errors.is_empty(),
-        "the HTML parser found: {:?}",
-        page.errors
-    );
+    assert!(page.errors.is_empty(), "the HTML parser found: {:?}", page.errors);
     assert_eq!(select(&page, "html[lang=en]").len(), 1);
     assert_eq!(select(&page, "h1").len(), 1);
-    assert!(select(
-        &page,
-        "script, iframe, object, embed, link, base, form, foreignObject"
-    )
-    .is_empty());
+    assert!(select(&page, "script, iframe, object, embed, link, base, form, foreignObject").is_empty());
 
     // Nothing is fetched: every address is a picture's data or a place in this page.
     for element in select(&page, "*") {
         for (name, value) in element.value().attrs() {
             assert!(!name.starts_with("on"), "event handler {name}");
             assert_ne!(name, "style", "an inline style, which the policy forbids");
-            if matches!(
-                name,
-                "href" | "src" | "srcset" | "xlink:href" | "data" | "action" | "poster"
-            ) {
-                let inside = value
-                    .strip_prefix('#')
-                    .map(|id| !select(&page, &format!("[id='{id}']")).is_empty());
+            if matches!(name, "href" | "src" | "srcset" | "xlink:href" | "data" | "action" | "poster") {
+                let inside = value.strip_prefix('#').map(|id| !select(&page, &format!("[id='{id}']")).is_empty());
                 assert!(
                     inside.unwrap_or(value.starts_with("data:image/jpeg;base64,/9j/")),
                     "{name}={value:.60}"
@@ -119,76 +97,41 @@ fn check_sound(text: &str) -> Html {
         }
     }
     let style: String = select(&page, "style")[0].text().collect();
-    assert!(
-        style
-            .split("url(")
-            .skip(1)
-            .all(|rest| rest.starts_with('#'))
-            && !style.contains("@import")
-            && !style.contains("</")
-    );
+    assert!(style.split("url(").skip(1).all(|rest| rest.starts_with('#')) && !style.contains("@import") && !style.contains("</"));
     let policy = select(&page, "meta[http-equiv=Content-Security-Policy]")[0]
         .attr("content")
         .unwrap()
         .to_owned();
     let hash = base64::engine::general_purpose::STANDARD.encode(Sha256::digest(style.as_bytes()));
     assert!(
-        policy.starts_with("default-src 'none';")
-            && policy.contains(&format!("style-src 'sha256-{hash}'")),
+        policy.starts_with("default-src 'none';") && policy.contains(&format!("style-src 'sha256-{hash}'")),
         "{policy}"
     );
 
     // Every drawing is named for those who do not see it, or hidden from them.
     for svg in select(&page, "svg") {
-        let named =
-            svg.attr("role") == Some("img") && svg.attr("aria-label").is_some_and(|l| l.len() > 20);
-        assert!(
-            named || svg.attr("aria-hidden") == Some("true"),
-            "{:.120}",
-            svg.html()
-        );
+        let named = svg.attr("role") == Some("img") && svg.attr("aria-label").is_some_and(|l| l.len() > 20);
+        assert!(named || svg.attr("aria-hidden") == Some("true"), "{:.120}", svg.html());
     }
     for table in select(&page, "table") {
-        assert!(table
-            .select(&Selector::parse("caption").unwrap())
-            .next()
-            .is_some());
-        assert!(table
-            .select(&Selector::parse("th[scope=col]").unwrap())
-            .next()
-            .is_some());
+        assert!(table.select(&Selector::parse("caption").unwrap()).next().is_some());
+        assert!(table.select(&Selector::parse("th[scope=col]").unwrap()).next().is_some());
         // On a phone the cells are stacked and lose their column: each must name it.
-        assert!(table
-            .select(&Selector::parse("td:not([data-label])").unwrap())
-            .next()
-            .is_none());
+        assert!(table.select(&Selector::parse("td:not([data-label])").unwrap()).next().is_none());
     }
     let levels: Vec<u8> = select(&page, "h1, h2, h3, h4")
         .iter()
         .map(|h| h.value().name().as_bytes()[1] - b'0')
         .collect();
-    assert!(
-        levels.windows(2).all(|w| w[1] <= w[0] + 1),
-        "headings skip a level: {levels:?}"
-    );
-    let ids: Vec<&str> = select(&page, "[id]")
-        .iter()
-        .map(|e| e.attr("id").unwrap())
-        .collect();
-    assert!(
-        ids.iter().enumerate().all(|(i, id)| !ids[..i].contains(id)),
-        "an id twice: {ids:?}"
-    );
+    assert!(levels.windows(2).all(|w| w[1] <= w[0] + 1), "headings skip a level: {levels:?}");
+    let ids: Vec<&str> = select(&page, "[id]").iter().map(|e| e.attr("id").unwrap()).collect();
+    assert!(ids.iter().enumerate().all(|(i, id)| !ids[..i].contains(id)), "an id twice: {ids:?}");
     page
 }
 
 #[test]
 fn suspected() {
-    let page = check_sound(&page(
-        "suspected",
-        &examples::suspected(),
-        &stills(&SUSPECTED, 1),
-    ));
+    let page = check_sound(&page("suspected", &examples::suspected(), &stills(&SUSPECTED, 1)));
     assert_eq!(
         sentences(&page),
         ["Right leg down, 2.1 s to 3.4 s: suspected \u{2013} the inner heel stood 31 mm ± 6 mm off the carpet (tolerance 15 mm)."]
@@ -200,20 +143,17 @@ fn suspected() {
 #[test]
 fn clear() {
     let page = check_sound(&page("clear", &examples::clear(), &stills(&CLEAR, 1)));
-    assert!(sentences(&page)[0]
-        .starts_with("Left leg down, 1.0 s to 3.1 s: clear \u{2013} no checked part"));
+    assert!(sentences(&page)[0].starts_with("Left leg down, 1.0 s to 3.1 s: clear \u{2013} no checked part"));
     check_golden("clear", &page);
 }
 
 #[test]
 fn a_high_camera_cannot_tell() {
-    let page = check_sound(&page(
-        "high_camera",
-        &examples::high_camera(),
-        &stills(&HIGH_CAMERA, 1),
-    ));
+    let page = check_sound(&page("high_camera", &examples::high_camera(), &stills(&HIGH_CAMERA, 1)));
     let text = words(&page);
-    assert!(sentences(&page)[0].contains("cannot tell \u{2013} the inner heel measured 18 mm ± 61 mm off the carpet, and this view shows a lift there only from about 94 mm"));
+    assert!(sentences(&page)[0].contains(
+        "cannot tell \u{2013} the inner heel measured 18 mm ± 61 mm off the carpet, and this view shows a lift there only from about 94 mm"
+    ));
     assert!(text.contains("Film from knee height, square to the shin."));
     assert!(
         !text.to_lowercase().contains("no fault"),
@@ -228,10 +168,7 @@ fn no_hold() {
     let text = words(&page);
     assert!(text.contains("never came to rest") || text.contains("Never came to rest"));
     assert!(text.contains("What to do:"));
-    assert!(
-        !text.contains("clear"),
-        "nothing judged must not sound clean"
-    );
+    assert!(!text.contains("clear"), "nothing judged must not sound clean");
     check_golden("no_hold", &page);
 }
 
@@ -262,12 +199,7 @@ fn a_hostile_file_name_is_only_text() {
         .find(|t| t.contains("alert(1)"))
         .unwrap();
     assert_eq!(file, HOSTILE_NAME);
-    assert!(
-        words(&page)
-            .matches("<script>alert(1)</script>\"'&.mp4")
-            .count()
-            >= 10
-    );
+    assert!(words(&page).matches("<script>alert(1)</script>\"'&.mp4").count() >= 10);
 }
 
 #[test]
@@ -284,14 +216,9 @@ fn several_holds_have_a_summary_and_a_section_each() {
 
 #[test]
 fn a_photograph_does_not_claim_stillness() {
-    let page = check_sound(&page(
-        "photograph",
-        &examples::photograph(),
-        &stills(&SUSPECTED, 1),
-    ));
+    let page = check_sound(&page("photograph", &examples::photograph(), &stills(&SUSPECTED, 1)));
     let text = words(&page);
-    assert!(sentences(&page)[0]
-        .starts_with("Right leg down, photograph, stillness not shown: suspected"));
+    assert!(sentences(&page)[0].starts_with("Right leg down, photograph, stillness not shown: suspected"));
     assert!(text.contains("Stillness not shown: a photograph has no course over time."));
     assert!(!text.contains("Stillness\nshown"));
 }
@@ -299,25 +226,14 @@ fn a_photograph_does_not_claim_stillness() {
 /// Each call has its own shape and its own word, so that nothing rests on colour.
 #[test]
 fn calls_differ_without_colour() {
-    let marks: Vec<String> = [
-        examples::suspected(),
-        examples::clear(),
-        examples::high_camera(),
-    ]
-    .iter()
-    .map(|outcome| {
-        let html = Html::parse_document(&page("calls", outcome, &[None]));
-        let mark = select(&html, ".call .mark")[0].inner_html();
-        format!(
-            "{mark} {}",
-            select(&html, ".call")[0].text().collect::<String>()
-        )
-    })
-    .collect();
+    let marks: Vec<String> = [examples::suspected(), examples::clear(), examples::high_camera()]
+        .iter()
+        .map(|outcome| {
+            let html = Html::parse_document(&page("calls", outcome, &[None]));
+            let mark = select(&html, ".call .mark")[0].inner_html();
+            format!("{mark} {}", select(&html, ".call")[0].text().collect::<String>())
+        })
+        .collect();
     assert!(marks[0] != marks[1] && marks[1] != marks[2] && marks[0] != marks[2]);
-    assert!(
-        marks[0].ends_with("suspected")
-            && marks[1].ends_with("clear")
-            && marks[2].ends_with("cannot tell")
-    );
+    assert!(marks[0].ends_with("suspected") && marks[1].ends_with("clear") && marks[2].ends_with("cannot tell"));
 }

@@ -60,7 +60,13 @@ fn hold_lines(out: &mut String, number: usize, hold: &HoldReport, colour: bool) 
         );
     }
     let lift = hold.view.smallest_lift_mm;
-    let tell = |can: bool| if can { "can show it" } else { "cannot show a lift of the tolerance" };
+    let tell = |can: bool| {
+        if can {
+            "can show it"
+        } else {
+            "cannot show a lift of the tolerance"
+        }
+    };
     let _ = writeln!(
         out,
         "    this view: smallest lift it can show {:.0} mm at the calf ({}), {:.0} mm at the heel ({}). {}",

@@ -44,7 +44,9 @@ pub fn default_folder() -> Result<std::path::PathBuf> {
         return Ok(named.into());
     }
     let executable = std::env::current_exe().map_err(|e| {
-        Error::ours(format!("the program cannot tell where it lies itself ({e}); set {FOLDER_VARIABLE} to the models folder"))
+        Error::ours(format!(
+            "the program cannot tell where it lies itself ({e}); set {FOLDER_VARIABLE} to the models folder"
+        ))
     })?;
     executable
         .ancestors()

@@ -6,17 +6,14 @@ use serde_json::Value;
 
 /// The whole file. JSON has no word for a number that is not finite, and `null` in its place would break the schema, so that is an error.
 pub(crate) fn bytes(outcome: &Outcome) -> Result<Vec<u8>> {
-    let value = serde_json::to_value(outcome)
-        .map_err(|e| Error::ours(format!("The answer could not be written as JSON: {e}.")))?;
-    if let Some(path) =
-        first_unexpected_null(&value, &mut Vec::new()).or_else(|| optional_not_finite(outcome))
-    {
+    let value = serde_json::to_value(outcome).map_err(|e| Error::ours(format!("The answer could not be written as JSON: {e}.")))?;
+    if let Some(path) = first_unexpected_null(&value, &mut Vec::new()).or_else(|| optional_not_finite(outcome)) {
         return Err(Error::ours(format!(
             "The answer holds a number at {path} that is not finite, so no report was written; this is a fault of the program, please report it with the recording."
         )));
     }
-    let mut bytes = serde_json::to_vec_pretty(outcome)
-        .map_err(|e| Error::ours(format!("The answer could not be written as JSON: {e}.")))?;
+    let mut bytes =
+        serde_json::to_vec_pretty(outcome).map_err(|e| Error::ours(format!("The answer could not be written as JSON: {e}.")))?;
     bytes.push(b'\n');
     Ok(bytes)
 }
@@ -79,10 +76,7 @@ fn optional_not_finite(outcome: &Outcome) -> Option<String> {
         .find(|(_, v)| bad(*v))
         .map(|(name, _)| format!("floor.{name}"))
         .or_else(|| {
-            let at = outcome
-                .not_judged
-                .iter()
-                .position(|n| bad(n.start_s) || bad(n.end_s))?;
+            let at = outcome.not_judged.iter().position(|n| bad(n.start_s) || bad(n.end_s))?;
             Some(format!("not_judged.{at}"))
         })
 }

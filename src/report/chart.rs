@@ -48,10 +48,7 @@ impl Axis {
         }
         let first = (self.from / step - 1e-9).ceil() as i64;
         let last = (self.to / step + 1e-9).floor() as i64;
-        (
-            (first..=last).map(|i| i as f64 * step).collect(),
-            places.max(0),
-        )
+        ((first..=last).map(|i| i as f64 * step).collect(), places.max(0))
     }
 }
 
@@ -106,10 +103,7 @@ fn tolerance_line(axis: &Axis, from_x: f64, to_x: f64, tolerance: Option<f64>) -
 
 /// `tolerance 15 mm`, or one for the calf and one for the heel.
 pub(crate) fn tolerance_words(hold: &HoldReport) -> String {
-    match (
-        tolerance_at(hold, Station::Calf50),
-        tolerance_at(hold, Station::Heel),
-    ) {
+    match (tolerance_at(hold, Station::Calf50), tolerance_at(hold, Station::Heel)) {
         (Some(calf), Some(heel)) if calf == heel => {
             format!("tolerance {}", quantity::millimetres(calf))
         }
@@ -118,14 +112,8 @@ pub(crate) fn tolerance_words(hold: &HoldReport) -> String {
             quantity::millimetres(calf),
             quantity::millimetres(heel)
         ),
-        (Some(calf), None) => format!(
-            "tolerance {} (knee to ankle; none set for the heel)",
-            quantity::millimetres(calf)
-        ),
-        (None, Some(heel)) => format!(
-            "tolerance {} (heel; none set for knee to ankle)",
-            quantity::millimetres(heel)
-        ),
+        (Some(calf), None) => format!("tolerance {} (knee to ankle; none set for the heel)", quantity::millimetres(calf)),
+        (None, Some(heel)) => format!("tolerance {} (heel; none set for knee to ankle)", quantity::millimetres(heel)),
         (None, None) => "no tolerance set".to_owned(),
     }
 }
@@ -133,11 +121,7 @@ pub(crate) fn tolerance_words(hold: &HoldReport) -> String {
 /// Gap along the leg: one 95 % bar a station.
 pub(crate) fn profile(hold: &HoldReport) -> Markup {
     let bottom = 232.0;
-    let lower = hold
-        .gaps
-        .iter()
-        .map(|g| g.gap_mm - COVERAGE_95 * g.sd_mm)
-        .fold(-4.0, f64::min);
+    let lower = hold.gaps.iter().map(|g| g.gap_mm - COVERAGE_95 * g.sd_mm).fold(-4.0, f64::min);
     let upper = hold
         .gaps
         .iter()
@@ -158,11 +142,7 @@ pub(crate) fn profile(hold: &HoldReport) -> Markup {
         tolerance_words(hold),
         hold.gaps
             .iter()
-            .map(|g| format!(
-                "{} {}",
-                g.station.words(),
-                quantity::with_unit(g.gap_mm, g.sd_mm, "mm")
-            ))
+            .map(|g| format!("{} {}", g.station.words(), quantity::with_unit(g.gap_mm, g.sd_mm, "mm")))
             .collect::<Vec<_>>()
             .join("; ")
     );
@@ -226,11 +206,7 @@ pub(crate) fn over_time(hold: &HoldReport, number: usize) -> Option<OverTime> {
             .flat_map(|f| shown.map(|s| f.gap_mm[s.index()] + COVERAGE_95 * f.sd_mm[s.index()]))
             .fold(f64::NEG_INFINITY, f64::max)
     };
-    let tolerance = hold
-        .findings
-        .iter()
-        .map(|f| f.tolerance_mm)
-        .fold(5.0, f64::max);
+    let tolerance = hold.findings.iter().map(|f| f.tolerance_mm).fold(5.0, f64::max);
     // Before and after the hold the leg may be a long way up; the hold itself must stay readable.
     let limit = (2.5 * highest(true)).max(4.0 * tolerance);
     let upper = highest(false).min(limit).max(1.4 * tolerance);
@@ -255,10 +231,7 @@ pub(crate) fn over_time(hold: &HoldReport, number: usize) -> Option<OverTime> {
         at_to: RIGHT,
     };
     let (ticks, places) = x.ticks(6.0);
-    let (hold_from, hold_to) = (
-        x.at(hold.start_s).clamp(LEFT, RIGHT),
-        x.at(hold.end_s).clamp(LEFT, RIGHT),
-    );
+    let (hold_from, hold_to) = (x.at(hold.start_s).clamp(LEFT, RIGHT), x.at(hold.end_s).clamp(LEFT, RIGHT));
     let clip_id = format!("time-{number}");
     let label = format!(
         "Gap over time with 95 % bands: {} and inner heel, from {} to {}, the hold from {} to {} shaded.",
@@ -290,24 +263,15 @@ pub(crate) fn over_time(hold: &HoldReport, number: usize) -> Option<OverTime> {
             }
         }
     };
-    Some(OverTime {
-        chart,
-        calf,
-        cut_off,
-    })
+    Some(OverTime { chart, calf, cut_off })
 }
 
 /// Stretches without a gap in time: a line is not drawn over frames that are missing.
 fn runs(frames: &[FrameGaps]) -> Vec<&[FrameGaps]> {
-    let mut steps: Vec<f64> = frames
-        .windows(2)
-        .map(|p| p[1].time_s - p[0].time_s)
-        .collect();
+    let mut steps: Vec<f64> = frames.windows(2).map(|p| p[1].time_s - p[0].time_s).collect();
     steps.sort_by(f64::total_cmp);
     let usual = steps.get(steps.len() / 2).copied().unwrap_or(0.0);
-    frames
-        .chunk_by(|a, b| b.time_s - a.time_s <= 3.5 * usual)
-        .collect()
+    frames.chunk_by(|a, b| b.time_s - a.time_s <= 3.5 * usual).collect()
 }
 
 fn series(frames: &[FrameGaps], station: Station, class: &str, x: &Axis, y: &Axis) -> Markup {
@@ -323,11 +287,7 @@ fn series(frames: &[FrameGaps], station: Station, class: &str, x: &Axis, y: &Axi
     let upper = frames.iter().map(|f| at(f, COVERAGE_95));
     let lower = frames.iter().rev().map(|f| at(f, -COVERAGE_95));
     let band = upper.chain(lower).collect::<Vec<_>>().join(" ");
-    let line = frames
-        .iter()
-        .map(|f| at(f, 0.0))
-        .collect::<Vec<_>>()
-        .join(" ");
+    let line = frames.iter().map(|f| at(f, 0.0)).collect::<Vec<_>>().join(" ");
     html! {
         polygon class=(format!("band {class}")) points=(band) {}
         polyline class=(format!("series {class}")) points=(line) {}

@@ -53,8 +53,7 @@ impl Staged {
     /// Gives every file its name, in the order they were added.
     pub(crate) fn finish(self) -> Result<()> {
         for (file, target) in self.waiting {
-            file.persist(&target)
-                .map_err(|e| cannot_write(&target, &e.error))?;
+            file.persist(&target).map_err(|e| cannot_write(&target, &e.error))?;
         }
         Ok(())
     }
@@ -94,10 +93,7 @@ pub(crate) fn remove_older_stills(folder: &Path, current: &[PathBuf]) {
 
 /// Whether `name` is `hold-N.png`, `hold-N-leg.png` or `hold-N-leg-plain.png`.
 fn is_still_name(name: &str) -> bool {
-    let Some(middle) = name
-        .strip_prefix("hold-")
-        .and_then(|n| n.strip_suffix(".png"))
-    else {
+    let Some(middle) = name.strip_prefix("hold-").and_then(|n| n.strip_suffix(".png")) else {
         return false;
     };
     let number = middle.trim_end_matches("-plain").trim_end_matches("-leg");

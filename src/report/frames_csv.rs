@@ -6,23 +6,12 @@ use crate::types::Station;
 
 /// The columns: presentation time in seconds, position among the delivered frames, number of the hold from 1, whether the frame lies in the hold, station,
 /// gap and its standard deviation in millimetres.
-pub(crate) const HEADER: [&str; 7] = [
-    "time_s",
-    "frame",
-    "hold",
-    "in_hold",
-    "station",
-    "gap_mm",
-    "gap_sd_mm",
-];
+pub(crate) const HEADER: [&str; 7] = ["time_s", "frame", "hold", "in_hold", "station", "gap_mm", "gap_sd_mm"];
 
 /// The whole file.
 pub(crate) fn bytes(outcome: &Outcome) -> Result<Vec<u8>> {
-    let mut writer = csv::WriterBuilder::new()
-        .terminator(csv::Terminator::CRLF)
-        .from_writer(Vec::new());
-    let failed =
-        |e: csv::Error| Error::ours(format!("The table of frames could not be written: {e}."));
+    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    let failed = |e: csv::Error| Error::ours(format!("The table of frames could not be written: {e}."));
     writer.write_record(HEADER).map_err(failed)?;
     for (position, hold) in outcome.holds.iter().enumerate() {
         for frame in &hold.frames {

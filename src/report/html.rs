@@ -17,21 +17,11 @@ use sha2::{Digest, Sha256};
 const STYLE: &str = include_str!("style.css");
 
 /// The whole page.
-pub(crate) fn page(
-    outcome: &Outcome,
-    stills: &[Option<RgbImage>],
-    layouts: &[Option<LegPicture>],
-) -> Result<String> {
+pub(crate) fn page(outcome: &Outcome, stills: &[Option<RgbImage>], layouts: &[Option<LegPicture>]) -> Result<String> {
     let file = sentence::file_name(&outcome.input.path);
     let mut sections = Vec::new();
     for (i, hold) in outcome.holds.iter().enumerate() {
-        sections.push(hold_section(
-            outcome,
-            hold,
-            i + 1,
-            stills[i].as_ref(),
-            layouts[i].as_ref(),
-        )?);
+        sections.push(hold_section(outcome, hold, i + 1, stills[i].as_ref(), layouts[i].as_ref())?);
     }
     let page = html! {
         (DOCTYPE)
@@ -81,10 +71,7 @@ fn policy() -> String {
 }
 
 fn data_address(jpeg: &[u8]) -> String {
-    format!(
-        "data:image/jpeg;base64,{}",
-        base64::engine::general_purpose::STANDARD.encode(jpeg)
-    )
+    format!("data:image/jpeg;base64,{}", base64::engine::general_purpose::STANDARD.encode(jpeg))
 }
 
 /// Patterns that the drawings share.
@@ -172,12 +159,10 @@ fn call_section(outcome: &Outcome) -> Markup {
 fn tally(outcome: &Outcome) -> String {
     [Call::Suspected, Call::CannotTell, Call::Clear]
         .iter()
-        .filter_map(
-            |call| match outcome.holds.iter().filter(|h| h.call == *call).count() {
-                0 => None,
-                n => Some(format!("{n} {}", call.words())),
-            },
-        )
+        .filter_map(|call| match outcome.holds.iter().filter(|h| h.call == *call).count() {
+            0 => None,
+            n => Some(format!("{n} {}", call.words())),
+        })
         .collect::<Vec<_>>()
         .join(", ")
 }
@@ -213,9 +198,9 @@ fn summary_table(outcome: &Outcome) -> Markup {
 
 fn capital(text: &str) -> String {
     let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(chars).collect()
-    })
+    chars
+        .next()
+        .map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }
 
 /// ` (1.0 s to 2.5 s)`, where a stretch is named.
@@ -321,26 +306,14 @@ fn leg_figure(hold: &HoldReport, still: &RgbImage, layout: &LegPicture) -> Resul
     })
 }
 
-fn frame_figure(
-    outcome: &Outcome,
-    hold: &HoldReport,
-    still: &RgbImage,
-    layout: Option<&LegPicture>,
-) -> Result<Markup> {
+fn frame_figure(outcome: &Outcome, hold: &HoldReport, still: &RgbImage, layout: Option<&LegPicture>) -> Result<Markup> {
     let address = data_address(&raster::embedded_frame(still)?);
     let (w, h) = (still.width as f64, still.height as f64);
     // The drawing is 400 units wide whatever the frame's size, so that line widths of the style sheet hold.
     let scale = CANVAS_WIDTH / w.max(h);
     let (width, height) = (w * scale, h * scale);
     let place = |line: &[crate::types::ImagePoint]| {
-        picture::clip(
-            &line
-                .iter()
-                .map(|p| (p.u * scale, p.v * scale))
-                .collect::<Vec<_>>(),
-            width,
-            height,
-        )
+        picture::clip(&line.iter().map(|p| (p.u * scale, p.v * scale)).collect::<Vec<_>>(), width, height)
     };
     let alt = format!(
         "The whole picture at {}: the athlete on the carpet with the fitted carpet grid and a box around the part shown magnified.",
@@ -389,13 +362,7 @@ fn hollow_words(hold: &HoldReport) -> String {
         .gaps
         .iter()
         .filter(|g| g.natural_hollow_mm != 0.0)
-        .map(|g| {
-            format!(
-                "{} {}",
-                picture::short_name(g.station),
-                quantity::millimetres(g.natural_hollow_mm)
-            )
-        })
+        .map(|g| format!("{} {}", picture::short_name(g.station), quantity::millimetres(g.natural_hollow_mm)))
         .collect();
     if parts.is_empty() {
         "0\u{a0}mm everywhere".to_owned()
@@ -598,12 +565,7 @@ fn floor_section(outcome: &Outcome) -> Markup {
             floor.camera_height_sd_m,
             "m",
         ),
-        (
-            "Camera to leg",
-            floor.camera_distance_m,
-            floor.camera_distance_sd_m,
-            "m",
-        ),
+        ("Camera to leg", floor.camera_distance_m, floor.camera_distance_sd_m, "m"),
         ("Focal length", floor.focal_px, floor.focal_sd_px, "px"),
     ];
     html! {
@@ -657,21 +619,10 @@ mod tests {
 
     /// The custom properties of the `nth` `:root` block.
     fn palette(nth: usize) -> Vec<(String, String)> {
-        let block = STYLE
-            .split(":root {")
-            .nth(nth + 1)
-            .unwrap()
-            .split('}')
-            .next()
-            .unwrap();
+        let block = STYLE.split(":root {").nth(nth + 1).unwrap().split('}').next().unwrap();
         block
             .lines()
-            .filter_map(|l| {
-                l.trim()
-                    .strip_prefix("--")?
-                    .trim_end_matches(';')
-                    .split_once(": ")
-            })
+            .filter_map(|l| l.trim().strip_prefix("--")?.trim_end_matches(';').split_once(": "))
             .map(|(k, v)| (k.to_owned(), v.to_owned()))
             .collect()
     }
@@ -684,45 +635,21 @@ mod tests {
         assert!((contrast("#767676", "#ffffff") - 4.54).abs() < 0.01);
         for theme in [0, 1] {
             let colours = palette(theme);
-            let of = |name: &str| {
-                colours
-                    .iter()
-                    .find(|(k, _)| k == name)
-                    .map(|(_, v)| v.clone())
-                    .unwrap()
-            };
+            let of = |name: &str| colours.iter().find(|(k, _)| k == name).map(|(_, v)| v.clone()).unwrap();
             for ground in ["paper", "panel"] {
-                for text in [
-                    "ink",
-                    "soft",
-                    "suspected",
-                    "clear",
-                    "cannot",
-                    "calf",
-                    "limit",
-                    "ground",
-                ] {
+                for text in ["ink", "soft", "suspected", "clear", "cannot", "calf", "limit", "ground"] {
                     let ratio = contrast(&of(text), &of(ground));
-                    assert!(
-                        ratio >= 4.5,
-                        "theme {theme}: {text} on {ground} is {ratio:.2}:1"
-                    );
+                    assert!(ratio >= 4.5, "theme {theme}: {text} on {ground} is {ratio:.2}:1");
                 }
                 let ratio = contrast(&of("rule"), &of(ground));
-                assert!(
-                    ratio >= 3.0,
-                    "theme {theme}: rule on {ground} is {ratio:.2}:1"
-                );
+                assert!(ratio >= 3.0, "theme {theme}: rule on {ground} is {ratio:.2}:1");
             }
         }
     }
 
     #[test]
     fn stretches() {
-        assert_eq!(
-            span_words(Some(1.0), Some(2.5)),
-            " (1.0\u{a0}s to 2.5\u{a0}s)"
-        );
+        assert_eq!(span_words(Some(1.0), Some(2.5)), " (1.0\u{a0}s to 2.5\u{a0}s)");
         assert_eq!(span_words(None, None), "");
         assert_eq!(capital("über"), "Über");
     }

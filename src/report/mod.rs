@@ -80,10 +80,7 @@ pub fn write(outcome: &Outcome, stills: &[Option<RgbImage>], out_dir: &Path) -> 
         )?;
         pictures.push(staged.add(&format!("stills/hold-{number}.png"), &frame)?);
         if let Some(layout) = layout {
-            pictures.push(staged.add(
-                &format!("stills/hold-{number}-leg.png"),
-                &raster::leg_png(still, layout)?,
-            )?);
+            pictures.push(staged.add(&format!("stills/hold-{number}-leg.png"), &raster::leg_png(still, layout)?)?);
             pictures.push(staged.add(
                 &format!("stills/hold-{number}-leg-plain.png"),
                 &raster::leg_plain_png(still, layout.cut)?,

@@ -93,12 +93,7 @@ pub(crate) fn cut_for(best: &StillFrame, width: usize, height: usize) -> Option<
     }
     let (left, width) = fit(left, right, width)?;
     let (top, height) = fit(top, bottom, height)?;
-    Some(Cut {
-        left,
-        top,
-        width,
-        height,
-    })
+    Some(Cut { left, top, width, height })
 }
 
 /// Moves the span `from`–`to` into 0–`limit`, shortened only where it is longer; `None` where it lies wholly outside.
@@ -113,29 +108,13 @@ fn fit(from: f64, to: f64, limit: usize) -> Option<(usize, usize)> {
 }
 
 /// The layout for one hold, on a still `width` × `height` px, with the carpet's `grid` (image polylines, px).
-pub(crate) fn lay_out(
-    hold: &HoldReport,
-    grid: &[Vec<ImagePoint>],
-    width: usize,
-    height: usize,
-) -> Option<LegPicture> {
+pub(crate) fn lay_out(hold: &HoldReport, grid: &[Vec<ImagePoint>], width: usize, height: usize) -> Option<LegPicture> {
     let best = &hold.best_frame;
     let cut = cut_for(best, width, height)?;
     let scale = CANVAS_WIDTH / cut.width as f64;
     let canvas_height = cut.height as f64 * scale;
-    let place = |p: &ImagePoint| {
-        (
-            (p.u - cut.left as f64) * scale,
-            (p.v - cut.top as f64) * scale,
-        )
-    };
-    let clipped = |points: &[ImagePoint]| {
-        clip(
-            &points.iter().map(place).collect::<Vec<_>>(),
-            CANVAS_WIDTH,
-            canvas_height,
-        )
-    };
+    let place = |p: &ImagePoint| ((p.u - cut.left as f64) * scale, (p.v - cut.top as f64) * scale);
+    let clipped = |points: &[ImagePoint]| clip(&points.iter().map(place).collect::<Vec<_>>(), CANVAS_WIDTH, canvas_height);
 
     let mut marks: Vec<Mark> = hold
         .gaps
@@ -171,12 +150,7 @@ pub(crate) fn lay_out(
 impl LegPicture {
     /// Whole height with the strip of labels, canvas units.
     pub(crate) fn total_height(&self) -> f64 {
-        self.height
-            + if self.marks.is_empty() {
-                0.0
-            } else {
-                STRIP_HEIGHT
-            }
+        self.height + if self.marks.is_empty() { 0.0 } else { STRIP_HEIGHT }
     }
 
     /// From a mark's lower end to its label: down to the cut's edge at the label's place, then on to the label.
@@ -189,10 +163,7 @@ impl LegPicture {
         [
             from,
             (mark.label_x, self.height),
-            (
-                mark.label_x,
-                self.height + LABEL_ROWS[mark.label_row] - 12.0,
-            ),
+            (mark.label_x, self.height + LABEL_ROWS[mark.label_row] - 12.0),
         ]
     }
 }
@@ -213,20 +184,10 @@ pub(crate) fn clip(points: &[CanvasPoint], width: f64, height: f64) -> Vec<Vec<C
     parts
 }
 
-fn clip_segment(
-    a: CanvasPoint,
-    b: CanvasPoint,
-    width: f64,
-    height: f64,
-) -> Option<(CanvasPoint, CanvasPoint)> {
+fn clip_segment(a: CanvasPoint, b: CanvasPoint, width: f64, height: f64) -> Option<(CanvasPoint, CanvasPoint)> {
     let (dx, dy) = (b.0 - a.0, b.1 - a.1);
     let (mut enter, mut leave) = (0.0f64, 1.0f64);
-    for (p, q) in [
-        (-dx, a.0),
-        (dx, width - a.0),
-        (-dy, a.1),
-        (dy, height - a.1),
-    ] {
+    for (p, q) in [(-dx, a.0), (dx, width - a.0), (-dy, a.1), (dy, height - a.1)] {
         if p == 0.0 {
             if q < 0.0 {
                 return None;

@@ -68,12 +68,10 @@ pub(crate) fn side(hold: &HoldReport, floor: &FloorReport) -> Markup {
     let at = (LEG.0 - SIGHT * e.cos(), LEG.1 - SIGHT * e.sin());
     let low = LOW_UP_TO_DEG.to_radians();
     let reach = SIGHT + 18.0;
-    let angle = floor.camera_elevation_sd_deg.map_or_else(
-        || format!("{elevation:.0}\u{a0}°"),
-        |sd| quantity::compact(elevation, sd, "°"),
-    );
-    let label =
-        format!("Side view: the camera looks down on the leg from {angle} over the carpet.");
+    let angle = floor
+        .camera_elevation_sd_deg
+        .map_or_else(|| format!("{elevation:.0}\u{a0}°"), |sd| quantity::compact(elevation, sd, "°"));
+    let label = format!("Side view: the camera looks down on the leg from {angle} over the carpet.");
     html! {
         svg class="place" role="img" aria-label=(label) viewBox="0 0 200 190" {
             path class="best" d=(format!("M{x},{y}H{}A{r},{r} 0 0 1 {},{}Z", c(LEG.0 - reach), c(LEG.0 - reach * low.cos()), c(LEG.1 - reach * low.sin()), x = c(LEG.0), y = c(LEG.1), r = c(reach))) {}

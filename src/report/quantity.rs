@@ -11,22 +11,14 @@ pub(crate) const COVERAGE_95: f64 = 1.959_964;
 fn decimals(expanded: f64) -> i32 {
     let exponent = expanded.log10().floor() as i32;
     let leading = expanded / 10f64.powi(exponent);
-    let digits = if exponent >= 1 || leading < 3.55 {
-        2
-    } else {
-        1
-    };
+    let digits = if exponent >= 1 || leading < 3.55 { 2 } else { 1 };
     digits - 1 - exponent
 }
 
 /// `value` to `places` decimal places (tens and hundreds for negative places), with a true minus sign and never "−0".
 pub(crate) fn rounded(value: f64, places: i32) -> String {
     let unit = 10f64.powi(-places);
-    let snapped = if places <= 0 {
-        (value / unit).round() * unit
-    } else {
-        value
-    };
+    let snapped = if places <= 0 { (value / unit).round() * unit } else { value };
     let text = format!("{:.*}", places.max(0) as usize, snapped);
     let is_zero = text.chars().all(|c| matches!(c, '-' | '0' | '.'));
     match text.strip_prefix('-') {
@@ -107,10 +99,7 @@ mod tests {
     /// Source: JCGM 100:2008, 7.2.6: "if y = 10,057 62 Ω with u = 27 mΩ, y should be rounded to 10,058 Ω".
     #[test]
     fn rounds_as_the_guide_to_uncertainty_does() {
-        assert_eq!(
-            from_expanded(10.057_62, 0.027),
-            ("10.058".into(), "0.027".into())
-        );
+        assert_eq!(from_expanded(10.057_62, 0.027), ("10.058".into(), "0.027".into()));
     }
 
     /// Source: Particle Data Group, Review of Particle Physics, introduction 5.3 (from memory): 0.827 ± 0.119 is written 0.83 ± 0.12 and 0.827 ± 0.367 is
@@ -126,16 +115,10 @@ mod tests {
         for step in 1..4000 {
             let expanded = 0.003 * 1.0035f64.powi(step);
             let (_, text) = from_expanded(123.456, expanded);
-            let digits = text
-                .trim_start_matches(['0', '.'])
-                .trim_end_matches('0')
-                .replace('.', "");
+            let digits = text.trim_start_matches(['0', '.']).trim_end_matches('0').replace('.', "");
             assert!(digits.len() <= 2, "{expanded} was written {text}");
             let back: f64 = text.parse().unwrap();
-            assert!(
-                (back / expanded - 1.0).abs() < 0.15,
-                "{expanded} was written {text}"
-            );
+            assert!((back / expanded - 1.0).abs() < 0.15, "{expanded} was written {text}");
         }
     }
 

@@ -2,9 +2,7 @@
 
 use crate::error::{Error, Result};
 use crate::outcome::{FloorReport, StillFrame};
-use crate::report::picture::{
-    self, CanvasPoint, Cut, LegPicture, CANVAS_WIDTH, LABEL_LINE, LABEL_ROWS,
-};
+use crate::report::picture::{self, CanvasPoint, Cut, LegPicture, CANVAS_WIDTH, LABEL_LINE, LABEL_ROWS};
 use crate::types::{ImagePoint, RgbImage};
 use noto_sans_mono_bitmap::{get_raster, get_raster_width, FontWeight, RasterHeight};
 use opencv::core::{self, Mat, Point, Rect, Scalar, Size, Vec3b, Vector};
@@ -34,10 +32,7 @@ fn scalar(c: (u8, u8, u8)) -> Scalar {
 }
 
 fn failed(e: opencv::Error) -> Error {
-    Error::ours(format!(
-        "A picture of the report could not be drawn: {}.",
-        e.message
-    ))
+    Error::ours(format!("A picture of the report could not be drawn: {}.", e.message))
 }
 
 /// The picture as OpenCV holds it, blue first.
@@ -63,13 +58,7 @@ fn mat(image: &RgbImage) -> Result<Mat> {
 
 fn encode(extension: &str, picture: &Mat, parameters: &[i32]) -> Result<Vec<u8>> {
     let mut bytes = Vector::<u8>::new();
-    let done = imgcodecs::imencode(
-        extension,
-        picture,
-        &mut bytes,
-        &Vector::from_slice(parameters),
-    )
-    .map_err(failed)?;
+    let done = imgcodecs::imencode(extension, picture, &mut bytes, &Vector::from_slice(parameters)).map_err(failed)?;
     if done {
         Ok(bytes.to_vec())
     } else {
@@ -82,40 +71,21 @@ fn png(picture: &Mat) -> Result<Vec<u8>> {
 }
 
 fn jpeg(picture: &Mat) -> Result<Vec<u8>> {
-    encode(
-        ".jpg",
-        picture,
-        &[imgcodecs::IMWRITE_JPEG_QUALITY, JPEG_QUALITY],
-    )
+    encode(".jpg", picture, &[imgcodecs::IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
 }
 
 /// The cut, `width_px` wide: smooth between pixels when magnified, averaged when made smaller.
 fn cut_out(frame: &Mat, cut: Cut, width_px: i32) -> Result<Mat> {
-    let rect = Rect::new(
-        cut.left as i32,
-        cut.top as i32,
-        cut.width as i32,
-        cut.height as i32,
-    );
+    let rect = Rect::new(cut.left as i32, cut.top as i32, cut.width as i32, cut.height as i32);
     let part = Mat::roi(frame, rect).map_err(failed)?;
-    let height_px = (f64::from(width_px) * cut.height as f64 / cut.width as f64)
-        .round()
-        .max(1.0) as i32;
+    let height_px = (f64::from(width_px) * cut.height as f64 / cut.width as f64).round().max(1.0) as i32;
     let how = if width_px as usize >= cut.width {
         imgproc::INTER_CUBIC
     } else {
         imgproc::INTER_AREA
     };
     let mut out = Mat::default();
-    imgproc::resize(
-        &part,
-        &mut out,
-        Size::new(width_px, height_px),
-        0.0,
-        0.0,
-        how,
-    )
-    .map_err(failed)?;
+    imgproc::resize(&part, &mut out, Size::new(width_px, height_px), 0.0, 0.0, how).map_err(failed)?;
     Ok(out)
 }
 
@@ -147,32 +117,18 @@ pub(crate) fn embedded_frame(still: &RgbImage) -> Result<Vec<u8>> {
 
 /// PNG of the magnified cut without marks.
 pub(crate) fn leg_plain_png(still: &RgbImage, cut: Cut) -> Result<Vec<u8>> {
-    png(&cut_out(
-        &mat(still)?,
-        cut,
-        (CANVAS_WIDTH * LEG_PX_PER_UNIT) as i32,
-    )?)
+    png(&cut_out(&mat(still)?, cut, (CANVAS_WIDTH * LEG_PX_PER_UNIT) as i32)?)
 }
 
 /// PNG of the magnified cut with carpet grid, surface line, gap marks, and labels in a strip below.
 pub(crate) fn leg_png(still: &RgbImage, layout: &LegPicture) -> Result<Vec<u8>> {
-    let leg = cut_out(
-        &mat(still)?,
-        layout.cut,
-        (CANVAS_WIDTH * LEG_PX_PER_UNIT) as i32,
-    )?;
+    let leg = cut_out(&mat(still)?, layout.cut, (CANVAS_WIDTH * LEG_PX_PER_UNIT) as i32)?;
     let strip_px = ((layout.total_height() - layout.height) * LEG_PX_PER_UNIT).round() as i32;
     let mut canvas = with_strip(&leg, strip_px)?;
     let k = LEG_PX_PER_UNIT;
     let scaled = |p: &CanvasPoint| (p.0 * k, p.1 * k);
     for line in &layout.grid {
-        cased(
-            &mut canvas,
-            &line.iter().map(scaled).collect::<Vec<_>>(),
-            CARPET_LINE,
-            1,
-            1,
-        )?;
+        cased(&mut canvas, &line.iter().map(scaled).collect::<Vec<_>>(), CARPET_LINE, 1, 1)?;
     }
     for line in &layout.carpet {
         for dash in dashes(&line.iter().map(scaled).collect::<Vec<_>>(), 16.0, 9.0) {
@@ -187,13 +143,7 @@ pub(crate) fn leg_png(still: &RgbImage, layout: &LegPicture) -> Result<Vec<u8>> 
         stroke(&mut canvas, &[scaled(&edge), scaled(&end)], INK, 2)?;
     }
     for line in &layout.surface {
-        cased(
-            &mut canvas,
-            &line.iter().map(scaled).collect::<Vec<_>>(),
-            LEG_LINE,
-            3,
-            2,
-        )?;
+        cased(&mut canvas, &line.iter().map(scaled).collect::<Vec<_>>(), LEG_LINE, 3, 2)?;
     }
     for mark in &layout.marks {
         let (surface, carpet) = (scaled(&mark.surface), scaled(&mark.carpet));
@@ -212,28 +162,15 @@ pub(crate) fn leg_png(still: &RgbImage, layout: &LegPicture) -> Result<Vec<u8>> 
         for (line, text) in [mark.name, &mark.value].into_iter().enumerate() {
             let baseline = (top + line as f64 * LABEL_LINE) * k;
             let width = text_width(text, RasterHeight::Size32);
-            let left = (mark.label_x * k - 0.5 * width)
-                .clamp(2.0, (f64::from(canvas.cols()) - width - 2.0).max(2.0));
-            text_at(
-                &mut canvas,
-                text,
-                left,
-                baseline - 25.0,
-                RasterHeight::Size32,
-            )?;
+            let left = (mark.label_x * k - 0.5 * width).clamp(2.0, (f64::from(canvas.cols()) - width - 2.0).max(2.0));
+            text_at(&mut canvas, text, left, baseline - 25.0, RasterHeight::Size32)?;
         }
     }
     png(&canvas)
 }
 
 /// PNG of the full frame at its own size with carpet grid, surface line and the cut's outline; `sentence` stands in a strip below.
-pub(crate) fn frame_png(
-    still: &RgbImage,
-    floor: &FloorReport,
-    best: &StillFrame,
-    cut: Option<Cut>,
-    sentence: &str,
-) -> Result<Vec<u8>> {
+pub(crate) fn frame_png(still: &RgbImage, floor: &FloorReport, best: &StillFrame, cut: Option<Cut>, sentence: &str) -> Result<Vec<u8>> {
     let frame = mat(still)?;
     let size = match still.width {
         0..=699 => RasterHeight::Size16,
@@ -242,9 +179,7 @@ pub(crate) fn frame_png(
     };
     let line_px = size.val() as i32 + size.val() as i32 / 4;
     let margin = size.val() as f64 * 0.5;
-    let columns = ((still.width as f64 - 2.0 * margin)
-        / get_raster_width(FontWeight::Regular, size) as f64)
-        .max(8.0) as usize;
+    let columns = ((still.width as f64 - 2.0 * margin) / get_raster_width(FontWeight::Regular, size) as f64).max(8.0) as usize;
     let lines = wrapped(sentence, columns);
     let mut canvas = with_strip(&frame, lines.len() as i32 * line_px + 2 * margin as i32)?;
     let points = |line: &[ImagePoint]| {
@@ -260,12 +195,7 @@ pub(crate) fn frame_png(
     if let Some(cut) = cut {
         let (l, t) = (cut.left as f64 + 0.5, cut.top as f64 + 0.5);
         let (r, b) = (l + cut.width as f64 - 1.0, t + cut.height as f64 - 1.0);
-        for side in [
-            [(l, t), (r, t)],
-            [(r, t), (r, b)],
-            [(r, b), (l, b)],
-            [(l, b), (l, t)],
-        ] {
+        for side in [[(l, t), (r, t)], [(r, t), (r, b)], [(r, b), (l, b)], [(l, b), (l, t)]] {
             cased(&mut canvas, &side, LEG_LINE, 1, 1)?;
         }
     }
@@ -294,35 +224,17 @@ pub(crate) fn floor_png(still: &RgbImage, grid: &[Vec<ImagePoint>], marks: &[Ima
 /// `picture` with a blank strip of `strip_px` rows below.
 fn with_strip(picture: &Mat, strip_px: i32) -> Result<Mat> {
     let mut out = Mat::default();
-    core::copy_make_border(
-        picture,
-        &mut out,
-        0,
-        strip_px,
-        0,
-        0,
-        core::BORDER_CONSTANT,
-        scalar(PAPER),
-    )
-    .map_err(failed)?;
+    core::copy_make_border(picture, &mut out, 0, strip_px, 0, 0, core::BORDER_CONSTANT, scalar(PAPER)).map_err(failed)?;
     Ok(out)
 }
 
 fn fixed(p: CanvasPoint) -> Point {
     // Ours has its origin at the first pixel's corner, OpenCV's at its centre.
     let one = f64::from(1 << SHIFT);
-    Point::new(
-        ((p.0 - 0.5) * one).round() as i32,
-        ((p.1 - 0.5) * one).round() as i32,
-    )
+    Point::new(((p.0 - 0.5) * one).round() as i32, ((p.1 - 0.5) * one).round() as i32)
 }
 
-fn stroke(
-    canvas: &mut Mat,
-    line: &[CanvasPoint],
-    colour: (u8, u8, u8),
-    thickness: i32,
-) -> Result<()> {
+fn stroke(canvas: &mut Mat, line: &[CanvasPoint], colour: (u8, u8, u8), thickness: i32) -> Result<()> {
     for pair in line.windows(2) {
         imgproc::line(
             canvas,
@@ -339,13 +251,7 @@ fn stroke(
 }
 
 /// A line with a dark casing `casing` px wide on either side.
-fn cased(
-    canvas: &mut Mat,
-    line: &[CanvasPoint],
-    colour: (u8, u8, u8),
-    thickness: i32,
-    casing: i32,
-) -> Result<()> {
+fn cased(canvas: &mut Mat, line: &[CanvasPoint], colour: (u8, u8, u8), thickness: i32, casing: i32) -> Result<()> {
     stroke(canvas, line, CASING, thickness + 2 * casing)?;
     stroke(canvas, line, colour, thickness)
 }
@@ -354,16 +260,7 @@ fn cased(
 fn disc(canvas: &mut Mat, centre: CanvasPoint, radius: f64, filled: bool) -> Result<()> {
     let mut ring = |r: f64, colour: (u8, u8, u8)| {
         let r = (r * f64::from(1 << SHIFT)).round() as i32;
-        imgproc::circle(
-            canvas,
-            fixed(centre),
-            r,
-            scalar(colour),
-            imgproc::FILLED,
-            imgproc::LINE_AA,
-            SHIFT,
-        )
-        .map_err(failed)
+        imgproc::circle(canvas, fixed(centre), r, scalar(colour), imgproc::FILLED, imgproc::LINE_AA, SHIFT).map_err(failed)
     };
     ring(radius + 2.0, CASING)?;
     ring(radius, GAP_MARK)?;
@@ -410,8 +307,7 @@ fn text_at(canvas: &mut Mat, text: &str, left: f64, top: f64, size: RasterHeight
     let (rows, cols) = (canvas.rows(), canvas.cols());
     let (mut x, y) = (left.round() as i32, top.round() as i32);
     for c in printable(text).chars() {
-        let glyph = get_raster(c, FontWeight::Regular, size)
-            .or_else(|| get_raster('?', FontWeight::Regular, size));
+        let glyph = get_raster(c, FontWeight::Regular, size).or_else(|| get_raster('?', FontWeight::Regular, size));
         for (dy, row) in glyph.iter().flat_map(|g| g.rows().enumerate()) {
             for (dx, &cover) in row.iter().enumerate() {
                 let (px, py) = (x + dx as i32, y + dy as i32);
@@ -421,8 +317,7 @@ fn text_at(canvas: &mut Mat, text: &str, left: f64, top: f64, size: RasterHeight
                 let pixel = canvas.at_2d_mut::<Vec3b>(py, px).map_err(failed)?;
                 for (channel, ink) in [INK.0, INK.1, INK.2].into_iter().enumerate() {
                     let (under, cover) = (u32::from(pixel[channel]), u32::from(cover));
-                    pixel[channel] =
-                        ((under * (255 - cover) + u32::from(ink) * cover + 127) / 255) as u8;
+                    pixel[channel] = ((under * (255 - cover) + u32::from(ink) * cover + 127) / 255) as u8;
                 }
             }
         }
@@ -461,8 +356,7 @@ mod tests {
             height: 48,
         };
         let bytes = encode(".png", &mat(&still).unwrap(), &[]).unwrap();
-        let back = imgcodecs::imdecode(&Vector::<u8>::from_slice(&bytes), imgcodecs::IMREAD_COLOR)
-            .unwrap();
+        let back = imgcodecs::imdecode(&Vector::<u8>::from_slice(&bytes), imgcodecs::IMREAD_COLOR).unwrap();
         assert_eq!(back.at_2d::<Vec3b>(20, 30).unwrap().0, [230, 120, 255]);
         assert_eq!(back.at_2d::<Vec3b>(0, 0).unwrap().0, [230, 120, 10]);
         assert_eq!(&leg_plain_png(&still, cut).unwrap()[1..4], b"PNG");
@@ -472,10 +366,7 @@ mod tests {
     fn a_still_of_the_wrong_length_is_refused() {
         let mut still = RgbImage::filled(8, 8, [0; 3]);
         still.data.pop();
-        assert!(embedded_frame(&still)
-            .unwrap_err()
-            .to_string()
-            .contains("191 bytes instead of 192"));
+        assert!(embedded_frame(&still).unwrap_err().to_string().contains("191 bytes instead of 192"));
     }
 
     #[test]

@@ -1,8 +1,6 @@
 //! The answer in words.
 
-use crate::outcome::{
-    Call, Finding, HoldReport, InputKind, InputReport, NotJudgedReason, PerPart, Stillness,
-};
+use crate::outcome::{Call, Finding, HoldReport, InputKind, InputReport, NotJudgedReason, PerPart, Stillness};
 use crate::report::quantity;
 use crate::types::{Leg, Station};
 
@@ -39,11 +37,7 @@ pub(crate) const fn leg_capital(leg: Leg) -> &'static str {
 /// `2.1 s to 3.4 s`, or that a photograph shows no stillness.
 pub(crate) fn when(hold: &HoldReport) -> String {
     match hold.stillness {
-        Stillness::Shown => format!(
-            "{} to {}",
-            quantity::seconds(hold.start_s),
-            quantity::seconds(hold.end_s)
-        ),
+        Stillness::Shown => format!("{} to {}", quantity::seconds(hold.start_s), quantity::seconds(hold.end_s)),
         Stillness::NotShown => "photograph, stillness not shown".to_owned(),
     }
 }
@@ -94,19 +88,14 @@ pub(crate) fn input(input: &InputReport) -> String {
                 }
                 _ => format!("{} frames", input.frames_read),
             };
-            format!(
-                "video, {size}, {}, {frames}",
-                quantity::seconds(input.duration_s)
-            )
+            format!("video, {size}, {}, {frames}", quantity::seconds(input.duration_s))
         }
     }
 }
 
 /// The file's own name, without its folder.
 pub(crate) fn file_name(path: &str) -> &str {
-    path.rsplit(['/', '\\'])
-        .find(|part| !part.is_empty())
-        .unwrap_or(path)
+    path.rsplit(['/', '\\']).find(|part| !part.is_empty()).unwrap_or(path)
 }
 
 /// The reason in words.

@@ -29,13 +29,7 @@ const RADIUS_M: [f64; 6] = [0.055, 0.055, 0.052, 0.043, 0.036, 0.034];
 const HOLLOW_MM: [f64; 6] = [0.0, 3.0, 4.0, 9.0, 6.0, 0.0];
 
 impl Scene {
-    pub fn new(
-        size: (usize, usize),
-        elevation_deg: f64,
-        azimuth_deg: f64,
-        distance_m: f64,
-        gaps_mm: [f64; 6],
-    ) -> Self {
+    pub fn new(size: (usize, usize), elevation_deg: f64, azimuth_deg: f64, distance_m: f64, gaps_mm: [f64; 6]) -> Self {
         let (e, a) = (elevation_deg.to_radians(), azimuth_deg.to_radians());
         let at = distance_m * Vector3::new(e.cos() * a.cos(), e.cos() * a.sin(), e.sin());
         let forward = (Vector3::new(0.05, 0.0, 0.38) - at).normalize();
@@ -68,12 +62,8 @@ impl Scene {
     fn stations(&self, on_leg: bool) -> Vec<ImagePoint> {
         (0..6)
             .map(|i| {
-                self.project(Vector3::new(
-                    ALONG_M[i],
-                    0.0,
-                    if on_leg { self.heights_m[i] } else { 0.0 },
-                ))
-                .unwrap()
+                self.project(Vector3::new(ALONG_M[i], 0.0, if on_leg { self.heights_m[i] } else { 0.0 }))
+                    .unwrap()
             })
             .collect()
     }
@@ -85,13 +75,7 @@ impl Scene {
             for swap in [false, true] {
                 let line: Vec<ImagePoint> = span
                     .iter()
-                    .filter_map(|&b| {
-                        self.project(if swap {
-                            Vector3::new(b, a, 0.0)
-                        } else {
-                            Vector3::new(a, b, 0.0)
-                        })
-                    })
+                    .filter_map(|&b| self.project(if swap { Vector3::new(b, a, 0.0) } else { Vector3::new(a, b, 0.0) }))
                     .collect();
                 if line.len() > 1 {
                     lines.push(line);
@@ -103,22 +87,12 @@ impl Scene {
 
     /// The bodies' parts as capsules: ends and radii in m, colour.
     fn parts(&self) -> Vec<(Vector3<f64>, f64, Vector3<f64>, f64, [f64; 3])> {
-        let (skin, cloth, white) = (
-            [196.0, 148.0, 120.0],
-            [52.0, 62.0, 96.0],
-            [225.0, 222.0, 215.0],
-        );
+        let (skin, cloth, white) = ([196.0, 148.0, 120.0], [52.0, 62.0, 96.0], [225.0, 222.0, 215.0]);
         let v = Vector3::new;
         let mut parts = Vec::new();
         for i in 0..5 {
             let p = |j: usize| v(ALONG_M[j], 0.0, self.heights_m[j] + RADIUS_M[j]);
-            parts.push((
-                p(i),
-                RADIUS_M[i],
-                p(i + 1),
-                RADIUS_M[i + 1],
-                if i < 4 { skin } else { white },
-            ));
+            parts.push((p(i), RADIUS_M[i], p(i + 1), RADIUS_M[i + 1], if i < 4 { skin } else { white }));
         }
         let knee = v(-0.20, 0.0, self.heights_m[0] + 0.055);
         let hip = v(0.12, -0.16, 0.33);
@@ -126,27 +100,9 @@ impl Scene {
         parts.push((hip, 0.14, v(0.05, -0.18, 0.75), 0.15, cloth));
         parts.push((v(0.05, -0.18, 0.88), 0.05, v(0.05, -0.18, 0.93), 0.05, skin));
         parts.push((v(0.05, -0.18, 1.02), 0.1, v(0.05, -0.18, 1.06), 0.1, skin));
-        parts.push((
-            v(0.16, -0.30, 0.33),
-            0.09,
-            v(-0.15, -0.50, 0.50),
-            0.06,
-            cloth,
-        ));
-        parts.push((
-            v(-0.15, -0.50, 0.50),
-            0.055,
-            v(-0.18, -0.42, 0.09),
-            0.04,
-            skin,
-        ));
-        parts.push((
-            v(-0.18, -0.40, 0.04),
-            0.035,
-            v(-0.36, -0.46, 0.03),
-            0.028,
-            white,
-        ));
+        parts.push((v(0.16, -0.30, 0.33), 0.09, v(-0.15, -0.50, 0.50), 0.06, cloth));
+        parts.push((v(-0.15, -0.50, 0.50), 0.055, v(-0.18, -0.42, 0.09), 0.04, skin));
+        parts.push((v(-0.18, -0.40, 0.04), 0.035, v(-0.36, -0.46, 0.03), 0.028, white));
         parts
     }
 
@@ -154,18 +110,16 @@ impl Scene {
     pub fn draw(&self) -> RgbImage {
         let parts = self.parts();
         let distance = |p: Vector3<f64>| {
-            parts
-                .iter()
-                .fold((f64::INFINITY, [0.0; 3]), |best, (a, ra, b, rb, colour)| {
-                    let along = b - a;
-                    let t = ((p - a).dot(&along) / along.norm_squared()).clamp(0.0, 1.0);
-                    let d = (p - a - t * along).norm() - (ra + t * (rb - ra));
-                    if d < best.0 {
-                        (d, *colour)
-                    } else {
-                        best
-                    }
-                })
+            parts.iter().fold((f64::INFINITY, [0.0; 3]), |best, (a, ra, b, rb, colour)| {
+                let along = b - a;
+                let t = ((p - a).dot(&along) / along.norm_squared()).clamp(0.0, 1.0);
+                let d = (p - a - t * along).norm() - (ra + t * (rb - ra));
+                if d < best.0 {
+                    (d, *colour)
+                } else {
+                    best
+                }
+            })
         };
         let light = Vector3::new(0.3, 0.5, 0.8).normalize();
         let back = self.turn.transpose();
@@ -179,11 +133,7 @@ impl Scene {
                         1.0,
                     )
                     .normalize();
-                let floor = if ray.z < -1e-6 {
-                    -self.at.z / ray.z
-                } else {
-                    f64::INFINITY
-                };
+                let floor = if ray.z < -1e-6 { -self.at.z / ray.z } else { f64::INFINITY };
                 let mut reach = (self.at.norm() - 1.4).max(0.2);
                 let mut colour = None;
                 for _ in 0..60 {
@@ -212,9 +162,7 @@ impl Scene {
                         let tone = 168.0 + 30.0 * ray.z;
                         return [tone, tone + 4.0, tone + 8.0];
                     }
-                    let pile = ((p.x * 61.0).sin() * (p.y * 73.0).sin()
-                        + (p.x * 173.0 + p.y * 151.0).sin())
-                        * 5.0;
+                    let pile = ((p.x * 61.0).sin() * (p.y * 73.0).sin() + (p.x * 173.0 + p.y * 151.0).sin()) * 5.0;
                     let near = distance(p).0.max(0.0);
                     let shadow = 0.35 + 0.65 * (near / 0.12).min(1.0).sqrt();
                     [88.0, 112.0, 92.0].map(|c| (c + pile) * shadow)
@@ -255,13 +203,7 @@ fn over(gap_mm: f64, sd_mm: f64) -> f64 {
 
 impl Recipe {
     pub fn scene(&self) -> Scene {
-        Scene::new(
-            self.size,
-            self.elevation_deg,
-            self.azimuth_deg,
-            2.6,
-            self.gaps_mm,
-        )
+        Scene::new(self.size, self.elevation_deg, self.azimuth_deg, 2.6, self.gaps_mm)
     }
 
     pub fn hold(&self, start_s: f64, end_s: f64, leg: Leg) -> HoldReport {
@@ -299,60 +241,39 @@ impl Recipe {
         };
         let worst_calf = gaps[..5]
             .iter()
-            .max_by(|a, b| {
-                a.over_tolerance_probability
-                    .total_cmp(&b.over_tolerance_probability)
-            })
+            .max_by(|a, b| a.over_tolerance_probability.total_cmp(&b.over_tolerance_probability))
             .unwrap()
             .station;
         let findings = vec![
-            finding(
-                0,
-                "calf_off_carpet",
-                "Knee, calf or ankle off the carpet",
-                worst_calf,
-                "E1",
-            ),
-            finding(
-                1,
-                "heel_off_carpet",
-                "Heel off the carpet",
-                Station::Heel,
-                "E2",
-            ),
+            finding(0, "calf_off_carpet", "Knee, calf or ankle off the carpet", worst_calf, "E1"),
+            finding(1, "heel_off_carpet", "Heel off the carpet", Station::Heel, "E2"),
         ];
         let mut random = ChaCha8Rng::seed_from_u64(7);
         let still = end_s <= start_s;
         let first = ((start_s - 0.6) * 30.0).round() as i64;
         let last = ((end_s + 0.4) * 30.0).round() as i64;
-        let frames = if still {
-            first + 18..=first + 18
-        } else {
-            first..=last
-        }
-        .map(|n| {
-            let time_s = n as f64 / 30.0;
-            let before = (start_s - time_s).max(0.0);
-            let after = (time_s - end_s).max(0.0);
-            let lift = 900.0 * before * before + 700.0 * after * after;
-            let spread = 1.0 + 6.0 * (before + after);
-            let mut gap_mm = [0.0; 6];
-            let mut sd_mm = [0.0; 6];
-            for i in 0..6 {
-                sd_mm[i] = 1.15 * spread * self.sds_mm[i];
-                gap_mm[i] = self.gaps_mm[i]
-                    + lift * (0.4 + 0.12 * i as f64)
-                    + random.random_range(-0.6..0.6) * self.sds_mm[i].min(5.0);
-            }
-            FrameGaps {
-                time_s,
-                index: n.max(0) as u64,
-                in_hold: still || (before == 0.0 && after == 0.0),
-                gap_mm,
-                sd_mm,
-            }
-        })
-        .collect();
+        let frames = if still { first + 18..=first + 18 } else { first..=last }
+            .map(|n| {
+                let time_s = n as f64 / 30.0;
+                let before = (start_s - time_s).max(0.0);
+                let after = (time_s - end_s).max(0.0);
+                let lift = 900.0 * before * before + 700.0 * after * after;
+                let spread = 1.0 + 6.0 * (before + after);
+                let mut gap_mm = [0.0; 6];
+                let mut sd_mm = [0.0; 6];
+                for i in 0..6 {
+                    sd_mm[i] = 1.15 * spread * self.sds_mm[i];
+                    gap_mm[i] = self.gaps_mm[i] + lift * (0.4 + 0.12 * i as f64) + random.random_range(-0.6..0.6) * self.sds_mm[i].min(5.0);
+                }
+                FrameGaps {
+                    time_s,
+                    index: n.max(0) as u64,
+                    in_hold: still || (before == 0.0 && after == 0.0),
+                    gap_mm,
+                    sd_mm,
+                }
+            })
+            .collect();
         let middle_s = 0.5 * (start_s + end_s);
         let (surface, carpet) = (scene.stations(true), scene.stations(false));
         let crop_side_px = 1.5 * carpet[0].distance_px(carpet[5]).max(160.0);
@@ -360,11 +281,7 @@ impl Recipe {
         HoldReport {
             start_s,
             end_s,
-            stillness: if still {
-                Stillness::NotShown
-            } else {
-                Stillness::Shown
-            },
+            stillness: if still { Stillness::NotShown } else { Stillness::Shown },
             kneeling_leg: leg,
             kneeling_leg_confidence: 0.998,
             shank_angle_deg: 4.1,
@@ -374,11 +291,7 @@ impl Recipe {
             gap_covariance_mm2: (0..6)
                 .map(|i| {
                     (0..6)
-                        .map(|j| {
-                            self.sds_mm[i]
-                                * self.sds_mm[j]
-                                * 0.6f64.powi((i as i32 - j as i32).abs())
-                        })
+                        .map(|j| self.sds_mm[i] * self.sds_mm[j] * 0.6f64.powi((i as i32 - j as i32).abs()))
                         .collect()
                 })
                 .collect(),
@@ -421,28 +334,16 @@ impl Recipe {
             },
             input: InputReport {
                 path: self.path.to_owned(),
-                kind: if photograph {
-                    InputKind::Photograph
-                } else {
-                    InputKind::Video
-                },
+                kind: if photograph { InputKind::Photograph } else { InputKind::Video },
                 width: self.size.0,
                 height: self.size.1,
                 duration_s: if photograph { 0.0 } else { 6.2 },
                 frames_read: if photograph { 1 } else { 186 },
-                frames_expected: (!photograph).then_some(if self.warnings.is_empty() {
-                    186
-                } else {
-                    190
-                }),
+                frames_expected: (!photograph).then_some(if self.warnings.is_empty() { 186 } else { 190 }),
                 warnings: words(self.warnings),
             },
             floor: FloorReport {
-                source: if self.from_body {
-                    FloorSource::Body
-                } else {
-                    FloorSource::Marks
-                },
+                source: if self.from_body { FloorSource::Body } else { FloorSource::Marks },
                 camera_elevation_deg: Some(self.elevation_deg),
                 camera_elevation_sd_deg: Some(if self.from_body { 2.4 } else { 0.4 }),
                 camera_height_m: Some(2.6 * self.elevation_deg.to_radians().sin()),
@@ -460,9 +361,7 @@ impl Recipe {
             },
             holds,
             not_judged: vec![],
-            cautions: words(&[
-                "Kneeling hard on a knee that hurts does harm: stop and have it looked at.",
-            ]),
+            cautions: words(&["Kneeling hard on a knee that hurts does harm: stop and have it looked at."]),
         }
     }
 }
@@ -475,14 +374,8 @@ pub const SUSPECTED: Recipe = Recipe {
     gaps_mm: [1.2, 3.9, 7.5, 14.0, 21.0, 31.0],
     sds_mm: [2.6, 2.2, 2.4, 2.7, 2.9, 3.1],
     calls: [Call::Suspected, Call::Suspected],
-    smallest_lift_mm: PerPart {
-        calf: 11.0,
-        heel: 12.6,
-    },
-    can_tell: PerPart {
-        calf: true,
-        heel: true,
-    },
+    smallest_lift_mm: PerPart { calf: 11.0, heel: 12.6 },
+    can_tell: PerPart { calf: true, heel: true },
     advice: "This view is good: low and square to the shin.",
     warnings: &["The container promises 190 frames; 186 could be read."],
     notes: &[],
@@ -506,14 +399,8 @@ pub const HIGH_CAMERA: Recipe = Recipe {
     gaps_mm: [3.0, 5.0, 8.0, 12.0, 14.0, 18.0],
     sds_mm: [9.0, 11.0, 14.0, 19.0, 24.0, 31.0],
     calls: [Call::CannotTell, Call::CannotTell],
-    smallest_lift_mm: PerPart {
-        calf: 58.0,
-        heel: 94.0,
-    },
-    can_tell: PerPart {
-        calf: false,
-        heel: false,
-    },
+    smallest_lift_mm: PerPart { calf: 58.0, heel: 94.0 },
+    can_tell: PerPart { calf: false, heel: false },
     advice: "Film from knee height, square to the shin.",
     warnings: &[],
     notes: &["The foot hides part of the ankle from this side."],
@@ -580,10 +467,7 @@ pub fn several() -> Outcome {
         calls: [Call::Clear, Call::Clear],
         ..UPRIGHT
     };
-    let mut outcome = UPRIGHT.outcome(vec![
-        UPRIGHT.hold(1.2, 2.0, Leg::Right),
-        second.hold(3.6, 5.1, Leg::Left),
-    ]);
+    let mut outcome = UPRIGHT.outcome(vec![UPRIGHT.hold(1.2, 2.0, Leg::Right), second.hold(3.6, 5.1, Leg::Left)]);
     outcome.not_judged = vec![NotJudged {
         reason: NotJudgedReason::LegHidden,
         detail: "Between the holds the left leg hides the right.".to_owned(),
