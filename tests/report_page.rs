@@ -218,7 +218,7 @@ fn several_holds_have_a_summary_and_a_section_each() {
 fn a_photograph_does_not_claim_stillness() {
     let page = check_sound(&page("photograph", &examples::photograph(), &stills(&SUSPECTED, 1)));
     let text = words(&page);
-    assert!(sentences(&page)[0].starts_with("Right leg down, photograph, stillness not shown: suspected"));
+    assert!(sentences(&page)[0].starts_with("Right leg down (photograph, stillness not shown): suspected"));
     assert!(text.contains("Stillness not shown: a photograph has no course over time."));
     assert!(!text.contains("Stillness\nshown"));
 }

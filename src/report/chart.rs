@@ -142,7 +142,7 @@ pub(crate) fn profile(hold: &HoldReport) -> Markup {
         tolerance_words(hold),
         hold.gaps
             .iter()
-            .map(|g| format!("{} {}", g.station.words(), quantity::with_unit(g.gap_mm, g.sd_mm, "mm")))
+            .map(|g| format!("{} {}", sentence::place(g.station), quantity::with_unit(g.gap_mm, g.sd_mm, "mm")))
             .collect::<Vec<_>>()
             .join("; ")
     );
@@ -208,11 +208,12 @@ pub(crate) fn over_time(hold: &HoldReport, number: usize) -> Option<OverTime> {
     };
     let tolerance = hold.findings.iter().map(|f| f.tolerance_mm).fold(5.0, f64::max);
     // Before and after the hold the leg may be a long way up; the hold itself must stay readable.
-    let limit = (2.5 * highest(true)).max(4.0 * tolerance);
+    let limit = (1.6 * highest(true)).max(2.5 * tolerance);
     let upper = highest(false).min(limit).max(1.4 * tolerance);
     let cut_off = highest(false) > limit;
     let lower = frames
         .iter()
+        .filter(|f| f.in_hold)
         .flat_map(|f| shown.map(|s| f.gap_mm[s.index()] - COVERAGE_95 * f.sd_mm[s.index()]))
         .fold(-4.0, f64::min)
         .max(-limit);
@@ -235,7 +236,7 @@ pub(crate) fn over_time(hold: &HoldReport, number: usize) -> Option<OverTime> {
     let clip_id = format!("time-{number}");
     let label = format!(
         "Gap over time with 95 % bands: {} and inner heel, from {} to {}, the hold from {} to {} shaded.",
-        calf.words(),
+        sentence::place(calf),
         quantity::seconds(first.time_s),
         quantity::seconds(last.time_s),
         quantity::seconds(hold.start_s),

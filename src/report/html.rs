@@ -7,6 +7,7 @@ use crate::error::Result;
 use crate::outcome::{Call, FloorSource, HoldReport, InputKind, Outcome, Stillness};
 use crate::report::chart::{self, c};
 use crate::report::picture::{self, CanvasPoint, LegPicture, CANVAS_WIDTH, LABEL_LINE, LABEL_ROWS};
+use crate::report::sentence::capital;
 use crate::report::{place, quantity, raster, sentence};
 use crate::types::RgbImage;
 use base64::Engine;
@@ -122,7 +123,7 @@ fn call_words(call: Call) -> Markup {
 fn call_sentence(hold: &HoldReport) -> Markup {
     html! {
         p.sentence {
-            (sentence::leg_capital(hold.kneeling_leg)) " leg down, " (sentence::when(hold)) ": "
+            (capital(&sentence::leg_and_time(hold))) ": "
             (call_words(hold.call)) " \u{2013} " (sentence::evidence(hold)) "."
         }
     }
@@ -184,8 +185,8 @@ fn summary_table(outcome: &Outcome) -> Markup {
                         td role="cell" data-label="Call" { (call_words(hold.call)) }
                         @match sentence::leading(hold) {
                             Some(f) => {
-                                td role="cell" data-label="Worst checked place" { (f.station.words()) }
-                                td.num role="cell" data-label="Gap" { (quantity::with_unit(f.gap_mm, f.sd_mm, "mm")) }
+                                td role="cell" data-label="Worst checked place" { (sentence::place(f.station)) }
+                                td role="cell" data-label="Gap" { (quantity::with_unit(f.gap_mm, f.sd_mm, "mm")) }
                             }
                             None => { td role="cell" data-label="Worst checked place" { "no check applied" } td role="cell" data-label="Gap" { "none" } }
                         }
@@ -194,13 +195,6 @@ fn summary_table(outcome: &Outcome) -> Markup {
             }
         }
     }
-}
-
-fn capital(text: &str) -> String {
-    let mut chars = text.chars();
-    chars
-        .next()
-        .map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }
 
 /// ` (1.0 s to 2.5 s)`, where a stretch is named.
@@ -220,23 +214,26 @@ fn hold_section(
     still: Option<&RgbImage>,
     layout: Option<&LegPicture>,
 ) -> Result<Markup> {
-    let pictures = match still {
-        Some(still) => {
-            let leg = layout.map(|l| leg_figure(hold, still, l)).transpose()?;
-            let frame = frame_figure(outcome, hold, still, layout)?;
-            html! { @if let Some(leg) = leg { (leg) } (frame) }
-        }
-        None => html! { p.soft { "No picture of this hold was kept." } },
+    let (leg, frame) = match still {
+        Some(still) => (
+            layout.map(|l| leg_figure(hold, still, l)).transpose()?,
+            Some(frame_figure(outcome, hold, still, layout)?),
+        ),
+        None => (Some(html! { p.soft.first { "No picture of this hold was kept." } }), None),
     };
     Ok(html! {
         section.hold-section id=(format!("hold-{number}")) aria-labelledby=(format!("hold-{number}-title")) {
             h2 id=(format!("hold-{number}-title")) {
-                "Hold " (number) ": " (hold.kneeling_leg.name()) " leg down, " (sentence::when(hold))
+                "Hold " (number) ": " (sentence::leg_and_time(hold))
             }
             @if outcome.holds.len() > 1 {
                 ul.calls { li class=(call_class(hold.call)) { (call_sentence(hold)) } }
             }
-            div.pair { (pictures) (profile_figure(hold)) (time_figure(outcome, hold, number)) }
+            // Two columns on a wide page; on a narrow one a single column in the order of the classes `first` to `fourth`.
+            div.pair {
+                div.column { @if let Some(leg) = leg { (leg) } (time_figure(outcome, hold, number)) }
+                div.column { (profile_figure(hold)) @if let Some(frame) = frame { (frame) } }
+            }
             (gap_table(hold))
             (findings_table(hold))
             (view_part(outcome, hold))
@@ -268,20 +265,20 @@ fn leg_figure(hold: &HoldReport, still: &RgbImage, layout: &LegPicture) -> Resul
         quantity::seconds(hold.best_frame.time_s),
         hold.gaps
             .iter()
-            .map(|g| format!("{} {}", g.station.words(), quantity::with_unit(g.gap_mm, g.sd_mm, "mm")))
+            .map(|g| format!("{} {}", sentence::place(g.station), quantity::with_unit(g.gap_mm, g.sd_mm, "mm")))
             .collect::<Vec<_>>()
             .join("; ")
     );
     let (cap, radius) = (4.0, 3.6);
     Ok(html! {
-        figure {
+        figure.first {
             svg class="picture" role="img" aria-label=(alt) viewBox=(format!("0 0 {width} {}", c(layout.total_height()))) {
                 image href=(address) x="0" y="0" width=(width) height=(height) preserveAspectRatio="none" {}
-                @for line in &layout.grid { (cased(line, "over-grid", "w1")) }
+                g class="faint" { @for line in &layout.grid { (cased(line, "over-grid", "w1")) } }
                 @for line in &layout.carpet { (cased(line, "over-carpet", "w2")) }
                 @for mark in &layout.marks {
                     @let [from, edge, end] = layout.leader(mark);
-                    (cased(&[from, edge], "over-leader", "w1"))
+                    (cased(&[from, edge], "over-leader", "w0"))
                     polyline class="strip-leader" points=(points(&[edge, end])) {}
                 }
                 @for line in &layout.surface { (cased(line, "over-leg", "w2")) }
@@ -300,7 +297,7 @@ fn leg_figure(hold: &HoldReport, still: &RgbImage, layout: &LegPicture) -> Resul
             figcaption {
                 @if hold.stillness == Stillness::Shown { "At " (quantity::seconds(hold.best_frame.time_s)) ", m" } @else { "M" }
                 "agnified. Solid line: the leg\u{2019}s inner surface, knee to heel. Dashed: the carpet straight below. Upright marks: the gap; a filled end is over the tolerance, an "
-                "open end is not. Thin lines: a 0.5\u{a0}m grid fitted to the carpet."
+                "open end is not; the number under it has the natural hollow taken off. Thin lines: a 0.5\u{a0}m grid fitted to the carpet."
             }
         }
     })
@@ -320,10 +317,10 @@ fn frame_figure(outcome: &Outcome, hold: &HoldReport, still: &RgbImage, layout: 
         quantity::seconds(hold.best_frame.time_s)
     );
     Ok(html! {
-        figure {
+        figure.fourth {
             svg class=(if h > w { "picture tall" } else { "picture" }) role="img" aria-label=(alt) viewBox=(format!("0 0 {} {}", c(width), c(height))) {
                 image href=(address) x="0" y="0" width=(c(width)) height=(c(height)) preserveAspectRatio="none" {}
-                @for line in outcome.floor.grid.iter().flat_map(|l| place(l)) { (cased(&line, "over-grid", "w1")) }
+                g class="faint" { @for line in outcome.floor.grid.iter().flat_map(|l| place(l)) { (cased(&line, "over-grid", "w1")) } }
                 @for line in place(&hold.best_frame.surface) { (cased(&line, "over-leg", "w2")) }
                 @if let Some(layout) = layout {
                     @let (l, t) = (layout.cut.left as f64 * scale, layout.cut.top as f64 * scale);
@@ -338,7 +335,7 @@ fn frame_figure(outcome: &Outcome, hold: &HoldReport, still: &RgbImage, layout: 
 
 fn profile_figure(hold: &HoldReport) -> Markup {
     html! {
-        figure {
+        figure.second {
             h3 { "Gap along the leg" }
             (chart::profile(hold))
             ul.legend.small {
@@ -356,13 +353,19 @@ fn profile_figure(hold: &HoldReport) -> Markup {
     }
 }
 
-/// `25 % 4 mm, 50 % 9 mm`, or that none was taken off.
+/// `4 mm at calf 25 %, 9 mm at calf 50 %`, or that none was taken off.
 fn hollow_words(hold: &HoldReport) -> String {
     let parts: Vec<String> = hold
         .gaps
         .iter()
         .filter(|g| g.natural_hollow_mm != 0.0)
-        .map(|g| format!("{} {}", picture::short_name(g.station), quantity::millimetres(g.natural_hollow_mm)))
+        .map(|g| {
+            format!(
+                "{} at {}",
+                quantity::millimetres(g.natural_hollow_mm),
+                picture::short_name(g.station)
+            )
+        })
         .collect();
     if parts.is_empty() {
         "0\u{a0}mm everywhere".to_owned()
@@ -374,20 +377,20 @@ fn hollow_words(hold: &HoldReport) -> String {
 fn time_figure(outcome: &Outcome, hold: &HoldReport, number: usize) -> Markup {
     let over_time = chart::over_time(hold, number);
     html! {
-        figure {
+        figure.third {
             h3 { "Gap over time" }
             @match over_time {
                 Some(shown) => {
                     (shown.chart)
                     ul.legend.small {
                         li { (chart::swatch("heel")) "inner heel" }
-                        li { (chart::swatch("calf")) (shown.calf.words()) }
+                        li { (chart::swatch("calf")) (sentence::place(shown.calf)) }
                         li { (chart::swatch("tolerance")) "tolerance" }
                         li { (chart::swatch("hold")) "hold" }
                     }
                     figcaption {
                         "Bands: 95\u{a0}%. Between knee and ankle the place likeliest to be over the tolerance is followed."
-                        @if shown.cut_off { " Outside the hold the leg is higher than the chart reaches." }
+                        @if shown.cut_off { " Outside the hold the curves leave the chart." }
                     }
                 }
                 None => {
@@ -413,7 +416,7 @@ fn gap_table(hold: &HoldReport) -> Markup {
             tbody role="rowgroup" {
                 @for gap in &hold.gaps {
                     tr role="row" {
-                        th scope="row" role="rowheader" { (capital(gap.station.words())) }
+                        th scope="row" role="rowheader" { (capital(&sentence::place(gap.station))) }
                         td.num role="cell" data-label="Gap" { (quantity::with_unit(gap.gap_mm, gap.sd_mm, "mm")) }
                         td.num role="cell" data-label="Tolerance" { (chart::tolerance_at(hold, gap.station).map_or_else(|| "none set".to_owned(), quantity::millimetres)) }
                         td.num role="cell" data-label="Over tolerance, probability" { (quantity::per_cent(gap.over_tolerance_probability)) }
@@ -430,25 +433,25 @@ fn findings_table(hold: &HoldReport) -> Markup {
         @if hold.findings.is_empty() {
             p { "No check of the rule profile applied to this hold." }
         } @else {
-            table.stack role="table" {
+            table.stack.findings role="table" {
                 caption { "What the rules would make of it" }
                 thead role="rowgroup" { tr role="row" {
-                    @for title in ["Check", "Call", "Call right, probability", "Fault, probability", "Gap", "Tolerance", "Code", "Deduction"] { th scope="col" role="columnheader" { (title) } }
+                    @for title in ["Check", "Call", "Probability of a fault", "Gap", "Tolerance", "Code", "Deduction"] { th scope="col" role="columnheader" { (title) } }
                 } }
                 tbody role="rowgroup" {
                     @for f in &hold.findings {
                         tr role="row" {
                             th scope="row" role="rowheader" { (f.title) span.basis { "Basis: " (f.basis) } }
-                            td role="cell" data-label="Call" { (call_words(f.call)) }
-                            td.num role="cell" data-label="Call right, probability" {
+                            td role="cell" data-label="Call" {
+                                (call_words(f.call))
                                 // For "cannot tell" there is no call to be right about.
-                                @if f.call == Call::CannotTell { "no call" } @else { (quantity::per_cent(f.confidence)) }
+                                @if f.call != Call::CannotTell { span.basis { "right with " (quantity::per_cent(f.confidence)) } }
                             }
-                            td.num role="cell" data-label="Fault, probability" { (quantity::per_cent(f.fault_probability)) }
-                            td.num role="cell" data-label="Gap" { (quantity::with_unit(f.gap_mm, f.sd_mm, "mm")) ", " (f.station.words()) }
-                            td.num role="cell" data-label="Tolerance" { (quantity::millimetres(f.tolerance_mm)) }
+                            td role="cell" data-label="Probability of a fault" { (quantity::per_cent(f.fault_probability)) }
+                            td role="cell" data-label="Gap" { (quantity::with_unit(f.gap_mm, f.sd_mm, "mm")) span.basis { (sentence::place(f.station)) } }
+                            td role="cell" data-label="Tolerance" { (quantity::millimetres(f.tolerance_mm)) }
                             td role="cell" data-label="Code" { (f.code) }
-                            td.num role="cell" data-label="Deduction" { (f.deduction) " points" }
+                            td role="cell" data-label="Deduction" { (f.deduction) "\u{a0}points" }
                         }
                     }
                 }
@@ -466,10 +469,10 @@ fn view_part(outcome: &Outcome, hold: &HoldReport) -> Markup {
             h3 { "Could this camera have shown a lift?" }
             p {
                 @match (can.calf, can.heel) {
-                    (true, true) => { "Yes, knee to heel: the smallest lift it can show lies within the " (tolerance) "." }
-                    (true, false) => { "From knee to ankle yes, at the heel no: there the smallest lift it can show is larger than the tolerance (" (tolerance) ")." }
-                    (false, true) => { "At the heel yes, from knee to ankle no: there the smallest lift it can show is larger than the tolerance (" (tolerance) ")." }
-                    (false, false) => { "No: the smallest lift it can show is larger than the tolerance (" (tolerance) ")." }
+                    (true, true) => { "Yes, knee to heel: the smallest lift it can show is no larger than allowed (" (tolerance) ")." }
+                    (true, false) => { "From knee to ankle yes, at the heel no: there the smallest lift it can show is larger than allowed (" (tolerance) ")." }
+                    (false, true) => { "At the heel yes, from knee to ankle no: there the smallest lift it can show is larger than allowed (" (tolerance) ")." }
+                    (false, false) => { "No: the smallest lift it can show is larger than allowed (" (tolerance) ")." }
                 }
             }
             @if !hold.view.advice.is_empty() { p.advice { strong { "For the next recording: " } (hold.view.advice) } }

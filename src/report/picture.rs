@@ -13,6 +13,8 @@ pub(crate) const CANVAS_WIDTH: f64 = 400.0;
 pub(crate) const STRIP_HEIGHT: f64 = 88.0;
 /// First text line of the upper and the lower row of labels, measured from the cut's lower edge, canvas units.
 pub(crate) const LABEL_ROWS: [f64; 2] = [25.0, 65.0];
+/// The first and last label's middle from the canvas's edges, half the width of `−31 ± 60 mm` in a wide face.
+pub(crate) const LABEL_INSET: f64 = 46.0;
 /// From a label's first line to its second, canvas units.
 pub(crate) const LABEL_LINE: f64 = 15.0;
 
@@ -132,9 +134,9 @@ pub(crate) fn lay_out(hold: &HoldReport, grid: &[Vec<ImagePoint>], width: usize,
         .collect();
     // Labels follow the order of the marks from left to right, so that their leaders do not cross, in two rows, so that neighbours have twice the room.
     marks.sort_by(|a, b| a.carpet.0.total_cmp(&b.carpet.0));
-    let slot = CANVAS_WIDTH / marks.len().max(1) as f64;
+    let step = (CANVAS_WIDTH - 2.0 * LABEL_INSET) / marks.len().saturating_sub(1).max(1) as f64;
     for (i, mark) in marks.iter_mut().enumerate() {
-        mark.label_x = (i as f64 + 0.5) * slot;
+        mark.label_x = LABEL_INSET + i as f64 * step;
         mark.label_row = i % 2;
     }
     Some(LegPicture {
@@ -198,7 +200,7 @@ fn clip_segment(a: CanvasPoint, b: CanvasPoint, width: f64, height: f64) -> Opti
             leave = leave.min(q / p);
         }
     }
-    if !(enter <= leave) {
+    if enter > leave {
         return None;
     }
     let at = |t: f64| {

@@ -41,7 +41,7 @@ pub(crate) fn plan(hold: &HoldReport) -> Markup {
     let off_square = (azimuth.rem_euclid(180.0) - 90.0).abs();
     let label = format!(
         "Plan seen from above: the camera looks {} off square to the shin.",
-        format_args!("{off_square:.0}\u{a0}°")
+        format_args!("{off_square:.0}°")
     );
     html! {
         svg class="place" role="img" aria-label=(label) viewBox="0 0 200 190" {
@@ -70,7 +70,7 @@ pub(crate) fn side(hold: &HoldReport, floor: &FloorReport) -> Markup {
     let reach = SIGHT + 18.0;
     let angle = floor
         .camera_elevation_sd_deg
-        .map_or_else(|| format!("{elevation:.0}\u{a0}°"), |sd| quantity::compact(elevation, sd, "°"));
+        .map_or_else(|| format!("{elevation:.0}°"), |sd| quantity::compact(elevation, sd, "°"));
     let label = format!("Side view: the camera looks down on the leg from {angle} over the carpet.");
     html! {
         svg class="place" role="img" aria-label=(label) viewBox="0 0 200 190" {

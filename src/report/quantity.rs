@@ -45,16 +45,30 @@ pub(crate) fn pair(value: f64, sd: f64) -> (String, String) {
     (rounded(value, places), rounded(expanded, places))
 }
 
-/// `31 mm ± 6 mm`.
+/// `31 mm ± 6 mm`, kept on one line.
 pub(crate) fn with_unit(value: f64, sd: f64, unit: &str) -> String {
     let (value, expanded) = pair(value, sd);
-    format!("{value}\u{a0}{unit} ±\u{a0}{expanded}\u{a0}{unit}")
+    let gap = space_before(unit);
+    format!("{value}{gap}{unit}\u{a0}±\u{a0}{expanded}{gap}{unit}")
+}
+
+/// A no-break space, except before the degree sign of an angle (SI Brochure, 9th edition, 5.4.3).
+fn space_before(unit: &str) -> &'static str {
+    if unit == "°" {
+        ""
+    } else {
+        "\u{a0}"
+    }
 }
 
 /// `31 ± 6 mm`, for a label in a picture.
 pub(crate) fn compact(value: f64, sd: f64, unit: &str) -> String {
     let (value, expanded) = pair(value, sd);
-    format!("{value}\u{a0}±\u{a0}{expanded}\u{a0}{unit}")
+    if unit == "°" {
+        format!("{value}°\u{a0}±\u{a0}{expanded}°")
+    } else {
+        format!("{value}\u{a0}±\u{a0}{expanded}\u{a0}{unit}")
+    }
 }
 
 /// A length without an uncertainty of its own (a tolerance, a limit), to 0.1 mm where that digit is not 0.
@@ -67,6 +81,10 @@ pub(crate) fn millimetres(value_mm: f64) -> String {
 pub(crate) fn limit_mm(value_mm: f64) -> String {
     if value_mm <= 0.0 {
         return "0\u{a0}mm".to_owned();
+    }
+    if value_mm >= 1000.0 {
+        // Taller than the leg is long: the number itself says nothing any more.
+        return "1\u{a0}m or more".to_owned();
     }
     let exponent = value_mm.log10().floor() as i32;
     format!("{}\u{a0}mm", rounded(value_mm, (1 - exponent).min(0)))
@@ -130,8 +148,10 @@ mod tests {
         assert_eq!(from_expanded(9.0, 9.96), ("9".into(), "10".into()));
         assert_eq!(per_cent(0.9999), "over 99\u{a0}%");
         assert_eq!(per_cent(0.001), "under 1\u{a0}%");
+        assert_eq!(with_unit(4.1, 0.7, "°"), "4.1°\u{a0}±\u{a0}1.4°");
         assert_eq!(millimetres(15.0), "15\u{a0}mm");
         assert_eq!(limit_mm(8.4), "8\u{a0}mm");
+        assert_eq!(limit_mm(4200.0), "1\u{a0}m or more");
         assert_eq!(limit_mm(163.0), "160\u{a0}mm");
     }
 }

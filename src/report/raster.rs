@@ -127,9 +127,8 @@ pub(crate) fn leg_png(still: &RgbImage, layout: &LegPicture) -> Result<Vec<u8>> 
     let mut canvas = with_strip(&leg, strip_px)?;
     let k = LEG_PX_PER_UNIT;
     let scaled = |p: &CanvasPoint| (p.0 * k, p.1 * k);
-    for line in &layout.grid {
-        cased(&mut canvas, &line.iter().map(scaled).collect::<Vec<_>>(), CARPET_LINE, 1, 1)?;
-    }
+    let grid: Vec<Vec<CanvasPoint>> = layout.grid.iter().map(|line| line.iter().map(scaled).collect()).collect();
+    faint(&mut canvas, &grid)?;
     for line in &layout.carpet {
         for dash in dashes(&line.iter().map(scaled).collect::<Vec<_>>(), 16.0, 9.0) {
             cased(&mut canvas, &dash, CARPET_LINE, 2, 2)?;
@@ -186,9 +185,8 @@ pub(crate) fn frame_png(still: &RgbImage, floor: &FloorReport, best: &StillFrame
         let all: Vec<CanvasPoint> = line.iter().map(|p| (p.u, p.v)).collect();
         picture::clip(&all, still.width as f64, still.height as f64)
     };
-    for line in floor.grid.iter().flat_map(|l| points(l)) {
-        cased(&mut canvas, &line, CARPET_LINE, 1, 1)?;
-    }
+    let grid: Vec<Vec<CanvasPoint>> = floor.grid.iter().flat_map(|l| points(l)).collect();
+    faint(&mut canvas, &grid)?;
     for line in points(&best.surface) {
         cased(&mut canvas, &line, LEG_LINE, 2, 2)?;
     }
@@ -254,6 +252,18 @@ fn stroke(canvas: &mut Mat, line: &[CanvasPoint], colour: (u8, u8, u8), thicknes
 fn cased(canvas: &mut Mat, line: &[CanvasPoint], colour: (u8, u8, u8), thickness: i32, casing: i32) -> Result<()> {
     stroke(canvas, line, CASING, thickness + 2 * casing)?;
     stroke(canvas, line, colour, thickness)
+}
+
+/// The carpet's grid, half transparent, since it also runs over the athlete.
+fn faint(canvas: &mut Mat, grid: &[Vec<CanvasPoint>]) -> Result<()> {
+    let mut drawn = canvas.clone();
+    for line in grid {
+        cased(&mut drawn, line, CARPET_LINE, 1, 1)?;
+    }
+    let mut mixed = Mat::default();
+    core::add_weighted(canvas, 0.5, &drawn, 0.5, 0.0, &mut mixed, -1).map_err(failed)?;
+    *canvas = mixed;
+    Ok(())
 }
 
 /// A station's end mark: filled where the gap is over the tolerance, open where it is not.

@@ -2,7 +2,7 @@
 
 use crate::outcome::{Call, Finding, HoldReport, InputKind, InputReport, NotJudgedReason, PerPart, Stillness};
 use crate::report::quantity;
-use crate::types::{Leg, Station};
+use crate::types::Station;
 
 /// The finding that carries the hold's call: among those that agree with it, the one with the likeliest fault.
 pub(crate) fn leading(hold: &HoldReport) -> Option<&Finding> {
@@ -26,12 +26,9 @@ pub(crate) const fn of_part<T: Copy>(parts: &PerPart<T>, station: Station) -> T 
     }
 }
 
-/// `Right` or `Left`.
-pub(crate) const fn leg_capital(leg: Leg) -> &'static str {
-    match leg {
-        Leg::Left => "Left",
-        Leg::Right => "Right",
-    }
+/// The station in words, with its per cent kept on one line.
+pub(crate) fn place(station: Station) -> String {
+    station.words().replace(" %", "\u{a0}%")
 }
 
 /// `2.1 s to 3.4 s`, or that a photograph shows no stillness.
@@ -42,6 +39,22 @@ pub(crate) fn when(hold: &HoldReport) -> String {
     }
 }
 
+/// `right leg down, 2.1 s to 3.4 s`.
+pub(crate) fn leg_and_time(hold: &HoldReport) -> String {
+    match hold.stillness {
+        Stillness::Shown => format!("{} leg down, {}", hold.kneeling_leg.name(), when(hold)),
+        Stillness::NotShown => format!("{} leg down ({})", hold.kneeling_leg.name(), when(hold)),
+    }
+}
+
+/// `text` with its first letter made a capital.
+pub(crate) fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars
+        .next()
+        .map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
+}
+
 /// What was measured, after the call's word: `the inner heel stood 31 mm ± 6 mm off the carpet (tolerance 15 mm)`.
 pub(crate) fn evidence(hold: &HoldReport) -> String {
     let Some(finding) = leading(hold) else {
@@ -49,7 +62,7 @@ pub(crate) fn evidence(hold: &HoldReport) -> String {
     };
     let gap = quantity::with_unit(finding.gap_mm, finding.sd_mm, "mm");
     let tolerance = quantity::millimetres(finding.tolerance_mm);
-    let place = finding.station.words();
+    let place = place(finding.station);
     match hold.call {
         Call::Suspected => format!("the {place} stood {gap} off the carpet (tolerance {tolerance})"),
         Call::Clear => format!("no checked part of the inner lower leg was off the carpet beyond the tolerance; nearest to it came the {place}, at {gap} (tolerance {tolerance})"),
@@ -68,9 +81,8 @@ pub(crate) fn evidence(hold: &HoldReport) -> String {
 /// One hold in one sentence.
 pub(crate) fn hold(hold: &HoldReport) -> String {
     format!(
-        "{} leg down, {}: {} \u{2013} {}.",
-        leg_capital(hold.kneeling_leg),
-        when(hold),
+        "{}: {} \u{2013} {}.",
+        capital(&leg_and_time(hold)),
         hold.call.words(),
         evidence(hold)
     )

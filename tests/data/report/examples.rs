@@ -10,6 +10,9 @@ use rand_chacha::ChaCha8Rng;
 use shankline::outcome::*;
 use shankline::types::{ImagePoint, Leg, RgbImage, Station};
 
+/// A capsule: one end and its radius, the other end and its radius (m), and its colour.
+type Part = (Vector3<f64>, f64, Vector3<f64>, f64, [f64; 3]);
+
 /// A pinhole camera over the carpet that looks at a point near the athlete.
 pub struct Scene {
     pub width: usize,
@@ -86,7 +89,7 @@ impl Scene {
     }
 
     /// The bodies' parts as capsules: ends and radii in m, colour.
-    fn parts(&self) -> Vec<(Vector3<f64>, f64, Vector3<f64>, f64, [f64; 3])> {
+    fn parts(&self) -> Vec<Part> {
         let (skin, cloth, white) = ([196.0, 148.0, 120.0], [52.0, 62.0, 96.0], [225.0, 222.0, 215.0]);
         let v = Vector3::new;
         let mut parts = Vec::new();
@@ -168,8 +171,8 @@ impl Scene {
                     [88.0, 112.0, 92.0].map(|c| (c + pile) * shadow)
                 });
                 let at = (row * self.width + col) * 3;
-                for k in 0..3 {
-                    image.data[at + k] = colour[k].clamp(0.0, 255.0) as u8;
+                for (byte, tone) in image.data[at..at + 3].iter_mut().zip(colour) {
+                    *byte = tone.clamp(0.0, 255.0) as u8;
                 }
             }
         }
