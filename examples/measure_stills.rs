@@ -33,9 +33,17 @@ fn main() -> shankline::Result<()> {
             .and_then(|t| serde_json::from_slice(&t).ok())
             .unwrap_or_default();
         let floor_file = FloorFile::read(&picture.with_extension("floor.json"));
-        for (floor, stature_m) in [("marks", truth["stature_m"].as_f64()), ("body", truth["stature_m"].as_f64()), ("body_only", None)] {
+        for (floor, stature_m) in [
+            ("marks", truth["stature_m"].as_f64()),
+            ("body", truth["stature_m"].as_f64()),
+            ("body_only", None),
+        ] {
             let options = CheckOptions {
-                floor: if floor == "marks" { floor_file.as_ref().ok().cloned() } else { None },
+                floor: if floor == "marks" {
+                    floor_file.as_ref().ok().cloned()
+                } else {
+                    None
+                },
                 stature_m,
                 leg: LegChoice::Auto,
                 rules: RuleProfile::shipped(),

@@ -79,23 +79,43 @@ fn no_confident_call_is_wrong_on_any_clip() {
         for marks in [true, false] {
             let checked = check(&mut eyes, &file, &name, marks);
             if name.contains("restless") || name.contains("still_never") || name.contains("never") {
-                assert!(checked.outcome.holds.is_empty(), "{name}: a stance that never came to rest was judged");
-                assert!(checked.outcome.not_judged.iter().any(|n| n.reason == NotJudgedReason::NeverStill), "{name}: {:?}", checked.outcome.not_judged);
+                assert!(
+                    checked.outcome.holds.is_empty(),
+                    "{name}: a stance that never came to rest was judged"
+                );
+                assert!(
+                    checked.outcome.not_judged.iter().any(|n| n.reason == NotJudgedReason::NeverStill),
+                    "{name}: {:?}",
+                    checked.outcome.not_judged
+                );
                 continue;
             }
-            assert!(!checked.outcome.holds.is_empty(), "{name}: no hold found, {:?}", checked.outcome.not_judged);
+            assert!(
+                !checked.outcome.holds.is_empty(),
+                "{name}: no hold found, {:?}",
+                checked.outcome.not_judged
+            );
             let gaps = truth.gaps_mm();
             for hold in &checked.outcome.holds {
                 assert_eq!(hold.kneeling_leg.name(), truth.kneeling_leg, "{name}");
                 if file.ends_with(".mp4") {
                     assert_eq!(hold.stillness, Stillness::Shown);
                     let [a, b] = truth.hold_s.expect("this movement has a hold");
-                    assert!(hold.start_s > a - 0.4 && hold.end_s < b + 0.4, "{name}: hold {} to {}, truth {a} to {b}", hold.start_s, hold.end_s);
+                    assert!(
+                        hold.start_s > a - 0.4 && hold.end_s < b + 0.4,
+                        "{name}: hold {} to {}, truth {a} to {b}",
+                        hold.start_s,
+                        hold.end_s
+                    );
                 } else {
                     assert_eq!(hold.stillness, Stillness::NotShown);
                 }
                 for (finding, rule) in hold.findings.iter().zip(&rules.checks) {
-                    let worst = rule.stations.iter().map(|s| gaps[s.index()] - rules.hollow.mean_mm[s.index()]).fold(f64::MIN, f64::max);
+                    let worst = rule
+                        .stations
+                        .iter()
+                        .map(|s| gaps[s.index()] - rules.hollow.mean_mm[s.index()])
+                        .fold(f64::MIN, f64::max);
                     let fault = worst > rule.tolerance_mm;
                     table += &format!(
                         "{file:24} marks {marks:5} {:10} truth {worst:5.1} measured {:5.1} ± {:4.1} at {:6} fault {:.2} {}\n",

@@ -5,11 +5,11 @@ use crate::check::size::ShankLength;
 use crate::floor::body::{self, BodyClues};
 use crate::floor::FloorCamera;
 use crate::hold::Span;
+use crate::leg::combine;
 use crate::leg::fit::{LegFit, LegProblem, Observation};
 use crate::leg::fuse::{self, FusionErrors};
 use crate::leg::profile::{GapProfile, StationMatrix, StationVector};
 use crate::leg::shape::{LegShape, POINT_COUNT, STATION_POINTS};
-use crate::leg::combine;
 use crate::outcome::{FloorReport, FloorSource, FrameGaps, HoldReport, StillFrame, Stillness, ViewReport};
 use crate::pose::track::{LegReading, PoseFrame};
 use crate::rules::{judge, RuleProfile};
@@ -119,7 +119,14 @@ impl Setting<'_> {
             (Some((_, fit)), Some(p)) => view_azimuth_deg(&camera, p, fit.heading_rad),
             _ => reading.azimuth_rad.to_degrees(),
         };
-        let still = still_frame(&frames[best], reading, &camera, fitted.iter().find(|(i, _)| *i == best).map(|(_, f)| f), &judged.profile, shank);
+        let still = still_frame(
+            &frames[best],
+            reading,
+            &camera,
+            fitted.iter().find(|(i, _)| *i == best).map(|(_, f)| f),
+            &judged.profile,
+            shank,
+        );
         let angle = weighted_angle(&fitted);
         let view = ViewReport {
             elevation_deg,
@@ -191,7 +198,11 @@ impl Setting<'_> {
             .sum::<f64>()
             / held.len() as f64;
         let p_left = 1.0 / (1.0 + (-log_odds_left).exp());
-        Some(if p_left >= 0.5 { (Leg::Left, p_left) } else { (Leg::Right, 1.0 - p_left) })
+        Some(if p_left >= 0.5 {
+            (Leg::Left, p_left)
+        } else {
+            (Leg::Right, 1.0 - p_left)
+        })
     }
 
     fn clues(&self, held: &[(usize, &LegReading)]) -> BodyClues {
@@ -276,7 +287,9 @@ impl Setting<'_> {
 
 /// Middle of the kneeling leg: half way between the knee's floor side and the heel's.
 fn leg_middle(reading: &LegReading) -> ImagePoint {
-    reading.points[STATION_POINTS[0]].at.towards(reading.points[STATION_POINTS[5]].at, 0.5)
+    reading.points[STATION_POINTS[0]]
+        .at
+        .towards(reading.points[STATION_POINTS[5]].at, 0.5)
 }
 
 /// Azimuth of the view about the vertical relative to the shank, degrees in (−180, 180]; ±90 is square to the shin.
@@ -323,7 +336,10 @@ fn still_frame(
             let drop_mm = profile.gap_mm[i].max(0.0);
             let lowered = fit.and_then(|f| {
                 let p = f.points[STATION_POINTS[i]];
-                let (top, bottom) = (camera.project(p)?, camera.project(CarpetPoint::new(p.x, p.y, p.z - drop_mm / 1000.0))?);
+                let (top, bottom) = (
+                    camera.project(p)?,
+                    camera.project(CarpetPoint::new(p.x, p.y, p.z - drop_mm / 1000.0))?,
+                );
                 Some(ImagePoint::new(at.u + bottom.u - top.u, at.v + bottom.v - top.v))
             });
             lowered.unwrap_or(ImagePoint::new(at.u, at.v + drop_mm * px_per_mm * reading.elevation_rad.cos()))
@@ -370,4 +386,3 @@ fn floor_report(camera: &FloorCamera, leg: Option<CarpetPoint>, elevation_rad: f
         notes,
     }
 }
-

@@ -13,8 +13,8 @@ use crate::outcome::{
     FloorReport, FloorSource, InputKind, InputReport, MadeBy, NotJudged, NotJudgedReason, Outcome, Stillness, SCHEMA_VERSION,
 };
 use crate::pose::lower_leg::LowerLegNetwork;
-use crate::pose::{FollowOptions, Follower, Networks};
 use crate::pose::track::{Body, Landmark, LegReading, Track};
+use crate::pose::{FollowOptions, Follower, Networks};
 use crate::rules::RuleProfile;
 use crate::types::{CarpetPoint, Frame, ImagePoint, Leg, RgbImage};
 use serde::{Deserialize, Serialize};
@@ -62,11 +62,7 @@ impl Eyes {
         let people = Networks::load(models_dir)?;
         let lower_leg = LowerLegNetwork::load(people.models())?;
         let hashes = people.models().short_hashes();
-        Ok(Self {
-            people,
-            lower_leg,
-            hashes,
-        })
+        Ok(Self { people, lower_leg, hashes })
     }
 }
 
@@ -151,7 +147,9 @@ fn marks_camera(options: &CheckOptions, width: usize, height: usize) -> Result<O
             file.image_size[0], file.image_size[1]
         )));
     }
-    let fit = file.fit().map_err(|e| Error::input(format!("The floor file cannot be used: {e}")))?;
+    let fit = file
+        .fit()
+        .map_err(|e| Error::input(format!("The floor file cannot be used: {e}")))?;
     Ok(Some((fit.camera, fit.notes)))
 }
 
@@ -253,7 +251,9 @@ fn follow_recording(
         };
         let outcome = follow();
         drop(to_reader);
-        readings = reader.join().map_err(|_| Error::ours("the lower-leg reader stopped unexpectedly"))??;
+        readings = reader
+            .join()
+            .map_err(|_| Error::ours("the lower-leg reader stopped unexpectedly"))??;
         outcome
     });
     followed?;
@@ -338,7 +338,10 @@ pub fn judge_track(track: &Track, mut input: InputReport, options: &CheckOptions
             }
             None => not_judged.push(NotJudged {
                 reason: NotJudgedReason::LegHidden,
-                detail: format!("From {:.2} s to {:.2} s the kneeling lower leg is not in view.", span.start_s, span.end_s),
+                detail: format!(
+                    "From {:.2} s to {:.2} s the kneeling lower leg is not in view.",
+                    span.start_s, span.end_s
+                ),
                 start_s: Some(span.start_s),
                 end_s: Some(span.end_s),
             }),

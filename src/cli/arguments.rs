@@ -6,7 +6,12 @@ use std::path::PathBuf;
 /// Tells from a recording whether the inner side of the kneeling lower leg is down on the carpet in the low kneeling stance, with millimetres, uncertainty, and whether
 /// this camera could have shown a fault. It advises; judges and the rulebook in force decide. Nothing leaves this machine.
 #[derive(Debug, Parser)]
-#[command(name = "shankline", propagate_version = false, subcommand_required = true, arg_required_else_help = true)]
+#[command(
+    name = "shankline",
+    propagate_version = false,
+    subcommand_required = true,
+    arg_required_else_help = true
+)]
 #[command(after_help = "Exit code: 0 checked (whatever the call), 2 bad use or bad input, 1 our failure.")]
 pub struct Arguments {
     /// What to do.
@@ -131,7 +136,9 @@ fn stature(text: &str) -> Result<f64, String> {
     if (0.9..=2.4).contains(&m) {
         Ok(m)
     } else {
-        Err(format!("{m} m is no athlete's stature; give metres between 0.9 and 2.4, such as 1.68"))
+        Err(format!(
+            "{m} m is no athlete's stature; give metres between 0.9 and 2.4, such as 1.68"
+        ))
     }
 }
 

@@ -118,7 +118,11 @@ fn write_json(answers: &[Outcome], target: &Path) -> Result<()> {
     let mut text = String::new();
     let one = answers.len() == 1;
     for a in answers {
-        let json = if one { serde_json::to_string_pretty(a) } else { serde_json::to_string(a) };
+        let json = if one {
+            serde_json::to_string_pretty(a)
+        } else {
+            serde_json::to_string(a)
+        };
         text.push_str(&json.map_err(|e| Error::ours(format!("The answer cannot be written as JSON ({e}).")))?);
         text.push('\n');
     }

@@ -43,12 +43,31 @@ pub fn run(arguments: &FloorArguments) -> Result<()> {
     });
     let mut out = String::new();
     for (k, (m, r)) in file.marks.iter().zip(&fit.residual_px).enumerate() {
-        let _ = writeln!(out, "mark {}: carpet ({} m, {} m), misses by {r:.1} px", k + 1, m.carpet_m[0], m.carpet_m[1]);
+        let _ = writeln!(
+            out,
+            "mark {}: carpet ({} m, {} m), misses by {r:.1} px",
+            k + 1,
+            m.carpet_m[0],
+            m.carpet_m[1]
+        );
     }
-    let line = |what: &str, value: f64, sd: f64, unit: &str, places: usize| format!("{what}: {value:.places$} {unit} ± {sd:.places$} {unit}\n");
-    out += &line("camera elevation", camera.elevation_rad_from(middle).to_degrees(), camera.sd_of(|c| c.elevation_rad_from(middle)).to_degrees(), "°", 1);
+    let line =
+        |what: &str, value: f64, sd: f64, unit: &str, places: usize| format!("{what}: {value:.places$} {unit} ± {sd:.places$} {unit}\n");
+    out += &line(
+        "camera elevation",
+        camera.elevation_rad_from(middle).to_degrees(),
+        camera.sd_of(|c| c.elevation_rad_from(middle)).to_degrees(),
+        "°",
+        1,
+    );
     out += &line("camera height", camera.centre().z, camera.sd_of(|c| c.centre().z), "m", 2);
-    out += &line("camera distance", camera.distance_m(middle), camera.sd_of(|c| c.distance_m(middle)), "m", 2);
+    out += &line(
+        "camera distance",
+        camera.distance_m(middle),
+        camera.sd_of(|c| c.distance_m(middle)),
+        "m",
+        2,
+    );
     out += &line("focal length", camera.focal_px, camera.sd_of(|c| c.focal_px), "px", 0);
     for note in &fit.notes {
         let _ = writeln!(out, "note: {note}");

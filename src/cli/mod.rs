@@ -69,7 +69,10 @@ pub(crate) fn print(text: &str, wanted: bool) -> crate::Result<()> {
     if !wanted {
         return Ok(());
     }
-    match std::io::stdout().write_all(text.as_bytes()).and_then(|()| std::io::stdout().flush()) {
+    match std::io::stdout()
+        .write_all(text.as_bytes())
+        .and_then(|()| std::io::stdout().flush())
+    {
         Ok(()) => Ok(()),
         Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
         Err(e) => Err(Error::ours(format!("The answer cannot be written to standard output ({e})."))),
@@ -81,7 +84,13 @@ fn version_line() -> String {
     let rules = RuleProfile::shipped();
     let networks = crate::pose::models::default_folder()
         .and_then(|folder| ModelFolder::open(&folder))
-        .map(|m| m.short_hashes().into_iter().map(|(n, h)| format!("{n} {h}")).collect::<Vec<_>>().join(", "))
+        .map(|m| {
+            m.short_hashes()
+                .into_iter()
+                .map(|(n, h)| format!("{n} {h}"))
+                .collect::<Vec<_>>()
+                .join(", ")
+        })
         .unwrap_or_else(|e| format!("not found ({e})"));
     format!(
         "{}; networks: {networks}; rules: {} {}",

@@ -114,10 +114,18 @@ impl Calibration {
 }
 
 fn classes(fit: &Fit, points: &[String]) -> Result<[ClassFactors; 3]> {
-    let missing = |what: &str| Error::ours(format!("lower_leg.json lacks the calibration of {what}; install the folder models anew"));
+    let missing = |what: &str| {
+        Error::ours(format!(
+            "lower_leg.json lacks the calibration of {what}; install the folder models anew"
+        ))
+    };
     let one = |name: &str| -> Result<ClassFactors> {
         // A class with too few crops has no row of its own: the fit over all classes stands in.
-        let class = fit.classes.get(name).or_else(|| fit.classes.get("all")).ok_or_else(|| missing(name))?;
+        let class = fit
+            .classes
+            .get(name)
+            .or_else(|| fit.classes.get("all"))
+            .ok_or_else(|| missing(name))?;
         let mut gap_sd = [1.0; STATION_COUNT];
         let mut gap_bias = [0.0; STATION_COUNT];
         for s in Station::ALL {
@@ -125,7 +133,10 @@ fn classes(fit: &Fit, points: &[String]) -> Result<[ClassFactors; 3]> {
             gap_bias[s.index()] = class.gap_bias_shank.get(s.key()).copied().unwrap_or(0.0);
         }
         let of_points = |table: &BTreeMap<String, Scale>| -> Result<Vec<f64>> {
-            points.iter().map(|p| table.get(p).map(|s| s.scale).ok_or_else(|| missing(p))).collect()
+            points
+                .iter()
+                .map(|p| table.get(p).map(|s| s.scale).ok_or_else(|| missing(p)))
+                .collect()
         };
         Ok(ClassFactors {
             gap_sd,

@@ -99,7 +99,9 @@ impl LowerLegNetwork {
         let likely = leg.unwrap_or_else(|| lower_knee(body));
         let mut best: Option<(Window, Look)> = None;
         for candidate in [likely, likely.other()] {
-            let Some(window) = window_of(body, candidate, image) else { continue };
+            let Some(window) = window_of(body, candidate, image) else {
+                continue;
+            };
             let look = self.look(image, window, elevation_rad, false)?;
             let better = best.as_ref().is_none_or(|(_, b)| look.present_logit > b.present_logit);
             let sure = look.present_logit > 1.0;
@@ -146,9 +148,11 @@ impl LowerLegNetwork {
         let camera = TensorRef::from_array_view(([1, 2], camera.as_slice())).map_err(failed)?;
         let out = self.session.run(ort::inputs!["crop" => crop, "camera" => camera]).map_err(failed)?;
         let take = |name: &str| -> Result<Vec<f64>> {
-            let value = out
-                .get(name)
-                .ok_or_else(|| Error::ours(format!("the lower-leg network gives no output named {name}; install the folder models anew")))?;
+            let value = out.get(name).ok_or_else(|| {
+                Error::ours(format!(
+                    "the lower-leg network gives no output named {name}; install the folder models anew"
+                ))
+            })?;
             let (_, data) = value.try_extract_tensor::<f32>().map_err(failed)?;
             Ok(data.iter().map(|x| f64::from(*x)).collect())
         };
@@ -160,7 +164,9 @@ impl LowerLegNetwork {
         let azimuth = take("azimuth")?;
         let scale = take("scale")?;
         if points.len() != 2 * POINT_COUNT || gap.len() != STATION_COUNT {
-            return Err(Error::ours("the lower-leg network's outputs have another shape than this program reads; install the folder models anew"));
+            return Err(Error::ours(
+                "the lower-leg network's outputs have another shape than this program reads; install the folder models anew",
+            ));
         }
         let sign = if mirrored { -1.0 } else { 1.0 };
         Ok(Look {
