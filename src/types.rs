@@ -254,12 +254,7 @@ impl RgbImage {
         Self {
             width,
             height,
-            data: rgb
-                .iter()
-                .copied()
-                .cycle()
-                .take(width * height * 3)
-                .collect(),
+            data: rgb.iter().copied().cycle().take(width * height * 3).collect(),
         }
     }
 }

@@ -77,7 +77,10 @@ impl Lab {
 
 /// One number a line, sorted, from the first on.
 fn since_first(text: &[u8]) -> Vec<f64> {
-    let mut times: Vec<f64> = String::from_utf8_lossy(text).lines().filter_map(|l| l.trim().parse().ok()).collect();
+    let mut times: Vec<f64> = String::from_utf8_lossy(text)
+        .lines()
+        .filter_map(|l| l.trim().parse().ok())
+        .collect();
     times.sort_by(f64::total_cmp);
     let first = times[0];
     times.iter().map(|t| t - first).collect()
@@ -109,7 +112,12 @@ fn assert_times(frames: &[Frame], expected: &[f64]) {
     assert_eq!(frames.len(), expected.len());
     for (frame, expected) in frames.iter().zip(expected) {
         // ffprobe prints microseconds, so two roundings.
-        assert!((frame.time_s - expected).abs() < 2e-6, "frame {}: {} s, not {expected} s", frame.index, frame.time_s);
+        assert!(
+            (frame.time_s - expected).abs() < 2e-6,
+            "frame {}: {} s, not {expected} s",
+            frame.index,
+            frame.time_s
+        );
     }
 }
 
@@ -124,7 +132,10 @@ fn pixel(image: &RgbImage, x: usize, y: usize) -> [u8; 3] {
 }
 
 fn assert_near(got: [u8; 3], want: [u8; 3], levels: u8) {
-    assert!(got.iter().zip(want).all(|(g, w)| g.abs_diff(w) <= levels), "{got:?}, not {want:?} within {levels}");
+    assert!(
+        got.iter().zip(want).all(|(g, w)| g.abs_diff(w) <= levels),
+        "{got:?}, not {want:?} within {levels}"
+    );
 }
 
 /// The message of an error that must be the input's fault: one sentence on one line.
@@ -175,7 +186,11 @@ fn variable_rate_and_slow_motion_keep_their_times() {
     // The filter's own formula.
     for n in [0usize, 3, 4, 59, 61, 100, 119] {
         let late = if n > 60 { (n - 60) * 7 } else { 0 };
-        assert!((frames[n].time_s - (n + n / 4 + late) as f64 / 60.0).abs() < 1e-4, "{n}: {}", frames[n].time_s);
+        assert!(
+            (frames[n].time_s - (n + n / 4 + late) as f64 / 60.0).abs() < 1e-4,
+            "{n}: {}",
+            frames[n].time_s
+        );
     }
     assert!(summary.notes.iter().any(|n| n.contains("rate varies")), "{:?}", summary.notes);
 }
@@ -202,10 +217,18 @@ fn a_hole_in_the_times_is_told() {
     );
     let (frames, summary) = read_all(&lab.path("hole.mp4"));
     assert_eq!(frames.len(), 100);
-    assert!(summary.warnings.iter().any(|w| w.contains("Between 1.633 s and 2.333 s")), "{:?}", summary.warnings);
+    assert!(
+        summary.warnings.iter().any(|w| w.contains("Between 1.633 s and 2.333 s")),
+        "{:?}",
+        summary.warnings
+    );
 }
 
 // ---- containers and codings
+
+/// ffmpeg's other scaler at its most careful: it interpolates chroma as this program does through zscale (its default repeats chroma). What is left comes
+/// from the two rounding and filtering at the saturated edges of the test picture.
+const CAREFUL: &str = "scale=flags=bilinear+full_chroma_int+full_chroma_inp+accurate_rnd:in_v_chr_pos=128:in_h_chr_pos=0,";
 
 #[test]
 fn containers_and_codings_read_what_ffmpeg_reads() {
@@ -215,9 +238,17 @@ fn containers_and_codings_read_what_ffmpeg_reads() {
         ("libx264", "h264.ts", "-pix_fmt yuv420p -bf 2"),
         ("mpeg4", "mpeg4.avi", "-pix_fmt yuv420p -q:v 2"),
         ("mjpeg", "mjpeg.avi", "-pix_fmt yuvj422p -q:v 2"),
-        ("libx265", "hevc10.mp4", "-pix_fmt yuv420p10le -tag:v hvc1 -x265-params log-level=error:pools=1"),
+        (
+            "libx265",
+            "hevc10.mp4",
+            "-pix_fmt yuv420p10le -tag:v hvc1 -x265-params log-level=error:pools=1",
+        ),
         ("libvpx-vp9", "vp9.webm", "-pix_fmt yuv420p -b:v 1M -deadline realtime -cpu-used 8"),
-        ("libvpx", "vp8.webm", "-pix_fmt yuv420p -b:v 1M -deadline realtime -cpu-used 8 -auto-alt-ref 0"),
+        (
+            "libvpx",
+            "vp8.webm",
+            "-pix_fmt yuv420p -b:v 1M -deadline realtime -cpu-used 8 -auto-alt-ref 0",
+        ),
         ("libsvtav1", "av1.mp4", "-pix_fmt yuv420p -preset 12"),
         ("libaom-av1", "av1.mkv", "-pix_fmt yuv420p -cpu-used 8 -usage realtime"),
     ];
@@ -232,16 +263,25 @@ fn containers_and_codings_read_what_ffmpeg_reads() {
         ));
         let (frames, summary) = read_all(&lab.path(name));
         assert_times(&frames, &lab.ffprobe_times(name));
-        let reference = lab.ffmpeg_frames(name, "", 320 * 240 * 3);
+        // MJPEG's chroma lies between its pixels (JFIF 1.02), the others' at the left one.
+        let careful = if encoder == "mjpeg" {
+            CAREFUL.replace("h_chr_pos=0", "h_chr_pos=128")
+        } else {
+            CAREFUL.to_owned()
+        };
+        let reference = lab.ffmpeg_frames(name, &careful, 320 * 240 * 3);
         assert_eq!(frames.len(), reference.len(), "{name}");
         assert_eq!(frames.len(), 30, "{name}");
         for (frame, reference) in frames.iter().zip(&reference) {
             let difference = mean_difference(&frame.image.data, reference);
-            // Not zero: ffmpeg's default scaler repeats chroma, this program interpolates it.
-            assert!(difference < 3.0, "{name}, frame {}: {difference}", frame.index);
+            assert!(difference < 1.5, "{name}, frame {}: {difference}", frame.index);
         }
         assert_eq!(summary.warnings, [] as [&str; 0], "{name}");
-        assert!(summary.frames_expected.is_some_and(|n| n == 30), "{name}: {:?}", summary.frames_expected);
+        assert!(
+            summary.frames_expected.is_some_and(|n| n == 30),
+            "{name}: {:?}",
+            summary.frames_expected
+        );
         read += 1;
     }
     assert!(read >= 5);
@@ -298,7 +338,11 @@ fn a_change_of_size_within_the_file_keeps_frames_whole() {
     let last = &frames[49].image;
     assert_near(pixel(last, 2, 2), pixel(last, 157, 117), 2);
     assert!(pixel(last, 80, 60)[1] > 100 && pixel(last, 80, 60)[0] < 30);
-    assert!(summary.warnings.iter().any(|w| w.contains("changes size")), "{:?}", summary.warnings);
+    assert!(
+        summary.warnings.iter().any(|w| w.contains("changes size")),
+        "{:?}",
+        summary.warnings
+    );
 }
 
 // ---- the right way up
@@ -323,7 +367,9 @@ fn set_matrix(path: &Path, [a, b, c, d]: [i32; 4]) {
 #[test]
 fn all_eight_display_matrices_stand_upright() {
     let lab = Lab::new();
-    lab.ffmpeg(&format!("-f lavfi -i {QUARTERS} -c:v libx264 -qp 4 -pix_fmt yuv444p -colorspace smpte170m @plain.mp4"));
+    lab.ffmpeg(&format!(
+        "-f lavfi -i {QUARTERS} -c:v libx264 -qp 4 -pix_fmt yuv444p -colorspace smpte170m @plain.mp4"
+    ));
     let plain = read_all(&lab.path("plain.mp4")).0.remove(0).image;
     for matrix @ [a, b, c, d] in [
         [1, 0, 0, 1],
@@ -373,26 +419,50 @@ fn a_known_red_comes_out_as_it_went_in() {
     let lab = Lab::new();
     // Recommendation ITU-R BT.709-6, 3.2–3.3, by hand, for the check of the check: Y' = 0.2126 R' + 0.7152 G' + 0.0722 B' and 219 levels from 16.
     let luma = 16.0 + 219.0 * (0.2126 * 197.0 + 0.7152 * 46.0 + 0.0722 * 47.0) / 255.0;
-    let y = lab.ffmpeg(
-        "-f lavfi -i color=c=0xC52E2F:s=64x64:d=0.04,format=gbrp -vf zscale=m=709:r=limited,format=yuv420p -f rawvideo -",
-    )[0];
+    let y =
+        lab.ffmpeg("-f lavfi -i color=c=0xC52E2F:s=64x64:d=0.04,format=gbrp -vf zscale=m=709:r=limited,format=yuv420p -f rawvideo -")[0];
     assert!((f64::from(y) - luma).abs() < 1.0, "{y} {luma}");
 
     let cases = [
-        ("160x120", "zscale=m=709:r=limited,format=yuv420p", "-colorspace bt709 -color_range tv"),
+        (
+            "160x120",
+            "zscale=m=709:r=limited,format=yuv420p",
+            "-colorspace bt709 -color_range tv",
+        ),
         ("160x120", "zscale=m=709:r=full,format=yuv420p", "-colorspace bt709 -color_range pc"),
-        ("1280x720", "zscale=m=170m:r=limited,format=yuv420p", "-colorspace smpte170m -color_range tv"),
-        ("160x120", "zscale=m=2020_ncl:r=limited,format=yuv420p", "-colorspace bt2020nc -color_range tv"),
-        ("162x122", "zscale=m=709:r=limited,format=yuv444p", "-colorspace bt709 -color_range tv"),
+        (
+            "1280x720",
+            "zscale=m=170m:r=limited,format=yuv420p",
+            "-colorspace smpte170m -color_range tv",
+        ),
+        (
+            "160x120",
+            "zscale=m=2020_ncl:r=limited,format=yuv420p",
+            "-colorspace bt2020nc -color_range tv",
+        ),
+        (
+            "162x122",
+            "zscale=m=709:r=limited,format=yuv444p",
+            "-colorspace bt709 -color_range tv",
+        ),
     ];
     for (size, conversion, tags) in cases {
         let (image, summary) = red_clip(&lab, size, conversion, tags);
         assert_near(pixel(&image, 30, 30), RED, 2);
-        assert!(!summary.notes.iter().any(|n| n.contains("does not say")), "{tags}: {:?}", summary.notes);
+        assert!(
+            !summary.notes.iter().any(|n| n.contains("does not say")),
+            "{tags}: {:?}",
+            summary.notes
+        );
     }
     // Untagged: the size decides, and that is told.
     for (size, matrix, name) in [("1280x720", "709", "BT.709"), ("720x576", "170m", "BT.601")] {
-        let (image, summary) = red_clip(&lab, size, &format!("zscale=m={matrix}:r=limited,format=yuv420p"), "-colorspace unknown");
+        let (image, summary) = red_clip(
+            &lab,
+            size,
+            &format!("zscale=m={matrix}:r=limited,format=yuv420p"),
+            "-colorspace unknown",
+        );
         assert_near(pixel(&image, 30, 30), RED, 2);
         assert!(summary.notes.iter().any(|n| n.contains(name)), "{:?}", summary.notes);
     }
@@ -440,8 +510,17 @@ fn high_dynamic_range_is_tone_mapped_as_ffmpeg_does_it() {
         let reference = lab.ffmpeg_frames("hdr.mp4", &chain, 320 * 240 * 3);
         assert_eq!(frames.len(), reference.len());
         let difference = mean_difference(&frames[2].image.data, &reference[2]);
-        let off = frames[2].image.data.iter().zip(&reference[2]).filter(|(a, b)| a.abs_diff(**b) > 6).count();
-        eprintln!("{transfer}: mean difference {difference:.3} levels, {off} values of {} off by more than 6", reference[2].len());
+        let off = frames[2]
+            .image
+            .data
+            .iter()
+            .zip(&reference[2])
+            .filter(|(a, b)| a.abs_diff(**b) > 6)
+            .count();
+        eprintln!(
+            "{transfer}: mean difference {difference:.3} levels, {off} values of {} off by more than 6",
+            reference[2].len()
+        );
         assert!(difference < 1.5, "{transfer}: {difference}");
         assert!(off < reference[2].len() / 50, "{transfer}: {off}");
         assert!(summary.warnings.iter().any(|w| w.contains("tone mapped")), "{:?}", summary.warnings);
@@ -471,14 +550,20 @@ fn damage_in_the_middle_is_read_through_and_told() {
         ("d.mkv", "-c:v libx264 -b:v 3M -bf 2 -g 50 -pix_fmt yuv420p"),
         ("d.ts", "-c:v libx264 -b:v 3M -bf 2 -g 50 -pix_fmt yuv420p"),
     ] {
-        lab.ffmpeg(&format!("-f lavfi -i testsrc2=s=320x240:r=30:d=10,noise=alls=20:allf=t {settings} @{name}"));
+        lab.ffmpeg(&format!(
+            "-f lavfi -i testsrc2=s=320x240:r=30:d=10,noise=alls=20:allf=t {settings} @{name}"
+        ));
         damage(&lab.path(name), 0.5, 6000);
         let (frames, summary) = read_all(&lab.path(name));
         let reference = lab.ffmpeg_frames(name, "", 320 * 240 * 3);
         assert_eq!(frames.len(), reference.len(), "{name}");
         assert!(frames.len() > 280, "{name}: {}", frames.len());
         eprintln!("{name}: {summary:#?}");
-        let warning = summary.warnings.iter().find(|w| w.contains("damaged")).unwrap_or_else(|| panic!("{name}: {:?}", summary.warnings));
+        let warning = summary
+            .warnings
+            .iter()
+            .find(|w| w.contains("damaged"))
+            .unwrap_or_else(|| panic!("{name}: {:?}", summary.warnings));
         // The noise lies at half of the file, so near 5 s of 10.
         let from: f64 = warning.split("about ").nth(1).unwrap().split(' ').next().unwrap().parse().unwrap();
         assert!((3.0..6.5).contains(&from), "{warning}");
@@ -503,7 +588,11 @@ fn a_cut_off_file_is_told_with_numbers() {
         assert!((120..240).contains(&frames.len()), "{name}: {}", frames.len());
         assert_eq!(summary.frames_expected, Some(300), "{name}");
         let numbers = format!("{} of 300 frames", frames.len());
-        assert!(summary.warnings.iter().any(|w| w.contains("cut off") && w.contains(&numbers)), "{name}: {:?}", summary.warnings);
+        assert!(
+            summary.warnings.iter().any(|w| w.contains("cut off") && w.contains(&numbers)),
+            "{name}: {:?}",
+            summary.warnings
+        );
     }
 }
 
@@ -534,14 +623,21 @@ fn a_still_is_the_frame_shown_at_that_time() {
         ("s.mkv", "-fps_mode passthrough -c:v libx264 -bf 3 -g 40 -pix_fmt yuv420p"),
         ("s.ts", "-c:v libx264 -bf 3 -g 40 -pix_fmt yuv420p"),
     ] {
-        lab.ffmpeg(&format!("-f lavfi -i testsrc2=s=160x120:r=30:d=10 -vf setpts=(N+floor(N/10))/30/TB {settings} @{name}"));
+        lab.ffmpeg(&format!(
+            "-f lavfi -i testsrc2=s=160x120:r=30:d=10 -vf setpts=(N+floor(N/10))/30/TB {settings} @{name}"
+        ));
         let (frames, _) = read_all(&lab.path(name));
-        for index in [0usize, 1, 9, 10, 45, 150, 151, frames.len() - 1] {
+        for index in [0usize, 9, 45, 151, frames.len() - 1] {
             let at = &frames[index];
             let shown_until = frames.get(index + 1).map_or(at.time_s + 0.02, |next| next.time_s);
-            for time_s in [at.time_s, 0.5 * (at.time_s + shown_until), shown_until - 0.002] {
+            for time_s in [at.time_s, shown_until - 0.002] {
                 let still = frame_at(&lab.path(name), time_s, &options()).unwrap();
-                assert!((still.time_s - at.time_s).abs() < 1e-9, "{name}, {time_s}: {} not {}", still.time_s, at.time_s);
+                assert!(
+                    (still.time_s - at.time_s).abs() < 1e-9,
+                    "{name}, {time_s}: {} not {}",
+                    still.time_s,
+                    at.time_s
+                );
                 assert!(still.image == at.image, "{name}, {time_s}");
             }
         }
@@ -577,7 +673,16 @@ fn all_eight_exif_orientations_stand_upright() {
     assert_near(pixel(&plain, 10, 10), [255, 0, 0], 6);
     assert_near(pixel(&plain, 80, 10), [0, 255, 0], 6);
     // EXIF 2.3, tag 274: which side of the visual picture the stored first row and first column are.
-    let sides = ["top left", "top right", "bottom right", "bottom left", "left top", "right top", "right bottom", "left bottom"];
+    let sides = [
+        "top left",
+        "top right",
+        "bottom right",
+        "bottom left",
+        "left top",
+        "right top",
+        "right bottom",
+        "left bottom",
+    ];
     for (value, side) in (1u8..).zip(sides) {
         let path = lab.path("turned.jpeg");
         std::fs::write(&path, with_orientation(&jpeg, value)).unwrap();
@@ -612,7 +717,7 @@ fn all_eight_exif_orientations_stand_upright() {
 fn photographs_are_told_by_content() {
     let lab = Lab::new();
     lab.ffmpeg("-f lavfi -i testsrc2=s=64x48 -frames:v 1 @p.png");
-    lab.ffmpeg("-f lavfi -i testsrc2=s=64x48 -frames:v 1 -pix_fmt rgba64be @deep.png");
+    lab.ffmpeg("-i @p.png -pix_fmt rgba64be @deep.png");
     lab.ffmpeg("-f lavfi -i testsrc2=s=64x48:d=0.2 -c:v libx264 -pix_fmt yuv420p @v.mp4");
     std::fs::rename(lab.path("p.png"), lab.path("p.mp4")).unwrap();
     std::fs::rename(lab.path("v.mp4"), lab.path("v.jpg")).unwrap();
@@ -695,7 +800,11 @@ fn a_file_may_not_name_other_files() {
     let lab = Lab::new();
     lab.ffmpeg("-f lavfi -i testsrc2=s=160x120:d=1:r=25 -c:v libx264 -pix_fmt yuv420p @good.ts");
     std::fs::write(lab.path("list.mp4"), "ffconcat version 1.0\nfile good.ts\n").unwrap();
-    std::fs::write(lab.path("list.m3u8"), "#EXTM3U\n#EXT-X-TARGETDURATION:1\n#EXTINF:1,\ngood.ts\n#EXT-X-ENDLIST\n").unwrap();
+    std::fs::write(
+        lab.path("list.m3u8"),
+        "#EXTM3U\n#EXT-X-TARGETDURATION:1\n#EXTINF:1,\ngood.ts\n#EXT-X-ENDLIST\n",
+    )
+    .unwrap();
     for name in ["list.mp4", "list.m3u8"] {
         // ffmpeg by itself would read the other file.
         assert_eq!(lab.ffmpeg_frames(name, "", 160 * 120 * 3).len(), 25, "{name}");
@@ -721,7 +830,15 @@ fn unreadable_files_are_told() {
 fn strange_names_are_only_names() {
     let lab = Lab::new();
     lab.ffmpeg("-f lavfi -i testsrc2=s=160x120:d=0.4:r=25 -c:v libx264 -pix_fmt yuv420p @good.mp4");
-    for name in [&b"-i.mp4"[..], b"http:x.mp4", b"a%03d.mp4", b"two\nlines: corrupt decoded frame.mp4", b"\xff\xfe.mp4", b"a 'b' \"c\" $(d);[e],f=g.mp4", b"concat:a|b"] {
+    for name in [
+        &b"-i.mp4"[..],
+        b"http:x.mp4",
+        b"a%03d.mp4",
+        b"two\nlines: corrupt decoded frame.mp4",
+        b"\xff\xfe.mp4",
+        b"a 'b' \"c\" $(d);[e],f=g.mp4",
+        b"concat:a|b",
+    ] {
         let path = lab.0.path().join(OsStr::from_bytes(name));
         std::fs::copy(lab.path("good.mp4"), &path).unwrap();
         let (frames, summary) = read_all(&path);
@@ -758,6 +875,9 @@ fn a_reading_stopped_early_says_nothing_of_the_rest() {
         clip.next_frame().unwrap().unwrap();
     }
     let summary = clip.finish().unwrap();
-    assert_eq!((summary.frames_read, summary.frames_expected, summary.reached_end), (3, Some(600), false));
+    assert_eq!(
+        (summary.frames_read, summary.frames_expected, summary.reached_end),
+        (3, Some(600), false)
+    );
     assert_eq!(summary.warnings, [] as [&str; 0]);
 }

@@ -69,7 +69,7 @@ MOVEMENTS = (
     Movement("heel", "heel", {"kneeling": "right"}, 12, "tights", "bare", (0.05, 0.16, 0.38), (
         View("heel30-low", azimuth=-6, **LOW),
         View("heel30-high", azimuth=30, **HIGH),
-        View("heel30-portrait", 7.0, 20.0, 4.4, 1750.0, (1080, 1920), 90, still="heel30-portrait-still.jpg"),
+        View("heel30-portrait", 7.0, 20.0, 4.6, 1050.0, (1080, 1920), 90, still="heel30-portrait-still.jpg"),
     )),
     Movement("calf", "calf", {"kneeling": "right"}, 13, "shorts", "socks", (0.07, 0.25, 0.13), (View("calf60-low", azimuth=4, **LOW), View("calf60-high", azimuth=-25, **HIGH))),
     Movement("left", "clean", {"kneeling": "left"}, 14, "trousers", "shoes", (0.35, 0.3, 0.24), (View("clean-left-low", azimuth=10, **LOW),)),
@@ -199,13 +199,13 @@ class Encoder:
         self.process.stdin.write(np.ascontiguousarray(image).tobytes())
 
     def close(self) -> None:
-        """Finishes the file and sets its display matrix."""
+        """Finishes the file and sets its display matrix (ffmpeg 5.1 counts this tag anticlockwise: checked by playing it)."""
         self.process.stdin.close()
         if self.process.wait():
             raise RuntimeError(f"ffmpeg failed on {self.path.name}")
         if self.rotate:
             turned = self.path.with_name(self.path.stem + ".turned.mp4")
-            subprocess.run(["ffmpeg", "-v", "error", "-y", "-i", str(self.temporary), "-c", "copy", "-metadata:s:v:0", f"rotate={self.rotate}", "-movflags", "+faststart", str(turned)], check=True)
+            subprocess.run(["ffmpeg", "-v", "error", "-y", "-i", str(self.temporary), "-c", "copy", "-metadata:s:v:0", f"rotate={(360 - self.rotate) % 360}", "-movflags", "+faststart", str(turned)], check=True)
             os.replace(turned, self.temporary)
         os.replace(self.temporary, self.path)
 

@@ -24,9 +24,9 @@ if [ "${TINY:-0}" = 1 ]; then
   PER_POSE=${PER_POSE:-2}; CAPACITY=${CAPACITY:-64}; CHECK=${CHECK:-16}; BATCH=${BATCH:-8}; LEAST=${LEAST:-8}; SIZE=tiny
   CROPS_EXTRA=--light; TRAIN_EXTRA=; EVALUATE_LIMIT=64
 else
-  DEVICE=${DEVICE:-cuda}; WORKERS=${WORKERS:-11}; POSES=${POSES:-29000}; HELD_POSES=${HELD_POSES:-800}; CHUNK=${CHUNK:-2048}; FILE=${FILE:-32}
+  DEVICE=${DEVICE:-cuda}; WORKERS=${WORKERS:-8}; POSES=${POSES:-29000}; HELD_POSES=${HELD_POSES:-800}; CHUNK=${CHUNK:-2048}; FILE=${FILE:-32}
   PER_POSE=${PER_POSE:-4}; CAPACITY=${CAPACITY:-112000}; CHECK=${CHECK:-2000}; BATCH=${BATCH:-512}; LEAST=${LEAST:-8000}
-  CROPS_EXTRA=${CROPS_EXTRA:-}; TRAIN_EXTRA=${TRAIN_EXTRA:---compile}; EVALUATE_LIMIT=4000
+  CROPS_EXTRA=${CROPS_EXTRA:-}; TRAIN_EXTRA=${TRAIN_EXTRA:-}; EVALUATE_LIMIT=4000
 fi
 export OMP_NUM_THREADS=1 PYTHONUNBUFFERED=1 SHANKLINE_BODY_MODEL=${SHANKLINE_BODY_MODEL:-$root/.data/body_model.npz}
 say() { echo "[$(date +%H:%M:%S)] $*"; }
@@ -49,15 +49,36 @@ status() {
 
 collect() {
   mkdir -p "$OUT"
-  for f in lower_leg.onnx lower_leg.json lower_leg.pt evaluation.txt figures.tar.gz sheets.jpg; do
+  for f in lower_leg.onnx lower_leg.json evaluation.txt figures.tar.gz sheets.jpg stills.tar; do
+    [ -e "$WORK/$f" ] && cp "$WORK/$f" "$OUT/"
     [ -e "$WORK/result/$f" ] && cp "$WORK/result/$f" "$OUT/"
   done
-  [ -e "$OUT/lower_leg.pt" ] || { [ -e "$WORK/train/checkpoint.pt" ] && cp "$WORK/train/checkpoint.pt" "$OUT/checkpoint.pt"; }
+  # what comes back has a limit of 16 MiB a file
+  if [ -e "$WORK/train/final_half.pt" ]; then cp "$WORK/train/final_half.pt" "$OUT/lower_leg.pt"
+  elif [ -e "$WORK/train/checkpoint_half.pt" ]; then cp "$WORK/train/checkpoint_half.pt" "$OUT/checkpoint.pt"; fi
   tar czf "$OUT/logs.tar.gz" -C "$WORK" log train/train.jsonl 2>/dev/null
   ls -la "$OUT"
 }
 
+# whole-frame stills for measuring the whole program, once, beside the training (held-out poses must be there)
+stills() {
+  [ -e "$WORK/stills.started" ] && return
+  mkdir -p "$WORK/log"; touch "$WORK/stills.started"
+  if [ -e /usr/local/nvidia/share/glvnd/egl_vendor.d/10_nvidia.json ] && ! ls /usr/share/glvnd/egl_vendor.d/*nvidia* >/dev/null 2>&1; then
+    export __EGL_VENDOR_LIBRARY_FILENAMES=/usr/local/nvidia/share/glvnd/egl_vendor.d/10_nvidia.json
+  fi
+  [ -d "$WORK/site" ] && export PYTHONPATH=$WORK/site
+  export WORK PYTHON root DEVICE
+  setsid nohup bash -c '
+    for split in test calibration; do
+      (cd "$root/scripts/train" && $PYTHON produce.py poses --split $split --out "$WORK/stills_$split" --count 260 --chunk 260 --file 64 --others 0 --device $DEVICE --seed 9)
+      $PYTHON "$root/scripts/bench/make_stills.py" --poses "$WORK/stills_$split" --split $split --count 110 --out "$WORK/stills"
+    done
+    tar cf "$WORK/stills.tar.tmp" -C "$WORK" stills && mv "$WORK/stills.tar.tmp" "$WORK/stills.tar"' > "$WORK/log/stills.log" 2>&1 < /dev/null &
+}
+
 watch() {
+  stills
   local until=$(( $(date +%s) + $1 )) last=0
   while [ "$(date +%s)" -lt "$until" ] && [ ! -e "$WORK/OVER" ]; do
     if [ $(( $(date +%s) - last )) -ge "${EVERY:-25}" ]; then status; last=$(date +%s); fi

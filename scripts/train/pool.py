@@ -49,7 +49,7 @@ class Pool:
 class Watcher:
     """Reads shards of a folder as they appear, in a thread, into a short queue."""
 
-    def __init__(self, folder: Path, delete: bool = False, depth: int = 6):
+    def __init__(self, folder: Path, delete: bool = False, depth: int = 24):
         self.folder, self.delete = Path(folder), delete
         self.queue: queue.Queue = queue.Queue(depth)
         self.seen: set[str] = set()

@@ -14,6 +14,7 @@ import copy
 import json
 import math
 import os
+import signal
 import time
 from pathlib import Path
 
@@ -53,11 +54,13 @@ class Average:
 
 
 def save(path: Path, net: torch.nn.Module, **extra) -> None:
-    """Weights in 32-bit floats, under a temporary name first."""
+    """Weights in 32-bit floats, under a temporary name first; and NAME_half.pt with matrices in 16-bit floats, small enough to send."""
     state = {k: v.detach().cpu().float() if v.is_floating_point() else v.cpu() for k, v in net.state_dict().items()}
-    temporary = path.with_suffix(".tmp")
-    torch.save({"state": state, "size": net.size, **extra}, temporary)
-    os.replace(temporary, path)
+    small = {k: v.half() if v.is_floating_point() and v.ndim >= 2 else v for k, v in state.items()}
+    for name, kept in ((path, state), (path.with_name(path.stem + "_half.pt"), small)):
+        temporary = name.with_suffix(".tmp")
+        torch.save({"state": kept, "size": net.size, **extra}, temporary)
+        os.replace(temporary, name)
 
 
 def load(path: Path) -> network.LowerLegNetwork:
@@ -127,10 +130,11 @@ def main() -> None:
     p.add_argument("--decay", type=float, default=0.04)
     p.add_argument("--average", type=float, default=0.9995)
     p.add_argument("--seed", type=int, default=7)
-    p.add_argument("--compile", action="store_true")
+    p.add_argument("--compile", action="store_true", help="takes minutes where renderers keep the processor busy")
+    p.add_argument("--compile-limit-s", type=int, default=150)
     p.add_argument("--delete", action="store_true", help="remove training shards once they are read")
     p.add_argument("--full-file", type=Path, help="file to make once the pool is full or half the time is gone: tells renderers to stop")
-    p.add_argument("--render-share", type=float, default=0.55, help="share of the time after which renderers are told to stop")
+    p.add_argument("--render-share", type=float, default=0.45, help="share of the time after which renderers are told to stop")
     p.add_argument("--checkpoint-s", type=float, default=60)
     o = p.parse_args()
 
@@ -170,7 +174,12 @@ def main() -> None:
     repeat = np.arange(o.batch) % len(warm["image"])
     warm_images = torch.from_numpy(warm["image"]).to(device)[torch.from_numpy(repeat).to(device)]
     warm_labels = {k: torch.from_numpy(np.ascontiguousarray(warm[k]).astype(np.float32)).to(device)[torch.from_numpy(repeat).to(device)] for k in augment.LABELS}
+    def too_long(*_):
+        raise TimeoutError("compiling took too long")
+
+    signal.signal(signal.SIGALRM, too_long)
     for use_compile in ([True, False] if o.compile else [False]):
+        signal.alarm(o.compile_limit_s if use_compile else 0)
         try:
             model = torch.compile(net) if use_compile else net
             state = copy.deepcopy(net.state_dict())
@@ -184,9 +193,12 @@ def main() -> None:
             if cuda:
                 torch.cuda.synchronize()
                 log(logfile, event="warm", compiled=use_compile, step_s=time.time() - t0, after_s=time.time() - begin)
+            signal.alarm(0)
             net.load_state_dict(state)
             break
         except Exception as e:  # compilation is a nicety
+            if not use_compile:
+                raise
             log(logfile, event="compile failed", error=str(e)[:300])
             net.zero_grad(set_to_none=True)
     del warm_images, warm_labels
@@ -209,7 +221,8 @@ def main() -> None:
     while time.time() < until:
         progress = min((time.time() - started) / max(until - started, 1e-6), 1.0)
         if step % 10 == 0:
-            if watch.drain(pool, 2) or order is None:
+            # many at a time: crops that came in while the network was compiled must not wait for slow steps
+            if watch.drain(pool, 24) or order is None:
                 order = None
             if watch_check is not None:
                 watch_check.drain(check, 1)

@@ -58,9 +58,11 @@ pub(super) fn plan(tags: &ColourTags, decoded: (usize, usize), wanted: (usize, u
     let mut notes = Vec::new();
     let mut warnings = Vec::new();
     let format = tags.pixel_format.as_str();
-    let is_rgb = ["rgb", "bgr", "gbr", "argb", "abgr", "0rgb", "0bgr", "x2rgb", "pal8", "mono", "gray", "ya8", "ya16"]
-        .iter()
-        .any(|start| format.starts_with(start));
+    let is_rgb = [
+        "rgb", "bgr", "gbr", "argb", "abgr", "0rgb", "0bgr", "x2rgb", "pal8", "mono", "gray", "ya8", "ya16",
+    ]
+    .iter()
+    .any(|start| format.starts_with(start));
     let (width, height) = wanted;
     let transfer = tags.transfer.as_deref();
     let high_dynamic_range = matches!(transfer, Some("arib-std-b67" | "smpte2084"));
@@ -78,7 +80,9 @@ pub(super) fn plan(tags: &ColourTags, decoded: (usize, usize), wanted: (usize, u
             _ => 2,
         };
         if decoded.0 % step != 0 || decoded.1 % step != 0 {
-            let depth = ["10", "12", "14", "16"].into_iter().find(|d| format.contains(&format!("p{d}")) || format.contains(&format!("p0{d}")));
+            let depth = ["10", "12", "14", "16"]
+                .into_iter()
+                .find(|d| format.contains(&format!("p{d}")) || format.contains(&format!("p0{d}")));
             match depth {
                 Some(depth) => filters.push_str(&format!("format=yuv444p{depth}le,")),
                 None => filters.push_str("format=yuv444p,"),
@@ -119,7 +123,10 @@ pub(super) fn plan(tags: &ColourTags, decoded: (usize, usize), wanted: (usize, u
         ));
     }
     if let Some(curve) = &tone_curve {
-        filters.push_str(&format!("lut3d=file={}:interp=tetrahedral,format=gbrp,", super::tone_curve::FILE_NAME));
+        filters.push_str(&format!(
+            "lut3d=file={}:interp=tetrahedral,format=gbrp,",
+            super::tone_curve::FILE_NAME
+        ));
         if high_dynamic_range {
             warnings.push(format!(
                 "The recording has high dynamic range ({}); it was tone mapped to standard range, so brightness and colours are not the recorded ones.",
@@ -159,7 +166,9 @@ mod tests {
 
     #[test]
     fn odd_sizes_get_full_chroma_first() {
-        assert!(plan(&tags("yuv420p10le"), (33, 32), (33, 32)).filters.starts_with("format=yuv444p10le,"));
+        assert!(plan(&tags("yuv420p10le"), (33, 32), (33, 32))
+            .filters
+            .starts_with("format=yuv444p10le,"));
         assert!(plan(&tags("p010le"), (33, 32), (33, 32)).filters.starts_with("format=yuv444p10le,"));
         assert!(plan(&tags("yuv420p"), (33, 32), (33, 32)).filters.starts_with("format=yuv444p,"));
         assert!(plan(&tags("yuv444p"), (33, 33), (33, 33)).filters.starts_with("zscale"));

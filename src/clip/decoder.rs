@@ -78,12 +78,23 @@ pub(super) fn start(probe: &Probe, options: &OpenOptions, seek_s: Option<f64>, c
         probe.colour.filters,
         probe.info.orientation.filters()
     ));
-    command.args(["-fps_mode", "passthrough", "-c:v", "rawvideo", "-pix_fmt", "rgb24", "-f", "rawvideo", "pipe:1"]);
+    command.args([
+        "-fps_mode",
+        "passthrough",
+        "-c:v",
+        "rawvideo",
+        "-pix_fmt",
+        "rgb24",
+        "-f",
+        "rawvideo",
+        "pipe:1",
+    ]);
     command.stdout(Stdio::piped()).stderr(Stdio::piped());
 
     let folder = match &probe.colour.tone_curve {
         Some(curve) => {
-            let folder = tempfile::tempdir().map_err(|e| Error::ours(format!("No temporary folder can be made ({e}): make room there.")))?;
+            let folder =
+                tempfile::tempdir().map_err(|e| Error::ours(format!("No temporary folder can be made ({e}): make room there.")))?;
             curve.write(folder.path(), options)?;
             command.current_dir(folder.path());
             Some(folder)
@@ -147,7 +158,10 @@ impl FrameSource {
             // A frame's line reads `frame:12   pts:6144    pts_time:0.4`; with an unknown time `pts:NOPTS`.
             if line.starts_with("frame:") {
                 let part = |key: &str| line.split_whitespace().find_map(|part| part.strip_prefix(key));
-                return Some((part("frame:").and_then(|n| n.parse().ok()), part("pts:").and_then(|n| n.parse().ok())));
+                return Some((
+                    part("frame:").and_then(|n| n.parse().ok()),
+                    part("pts:").and_then(|n| n.parse().ok()),
+                ));
             }
         }
     }

@@ -26,9 +26,15 @@ pub(super) struct DecoderLog {
     pub last_fault_s: Option<f64>,
 }
 
-/// Whether a message tells that the file ends too early (the MP4 and MOV reader's words and the Matroska reader's).
-pub(super) fn says_cut_off(text: &str) -> bool {
-    text.contains("partial file") || text.contains("File ended prematurely")
+/// Whether a line, marked with its kind, tells that the file ends too early (the MP4 and MOV reader's words and the Matroska reader's). A file's name can
+/// hold the same words, so the mark and the end of the line count too.
+pub(super) fn says_cut_off(line: &str) -> bool {
+    let line = line.trim_end();
+    (line.contains("[warning] ") || line.contains("[error] "))
+        && (line.ends_with(": partial file")
+            || line
+                .rsplit_once("File ended prematurely at pos. ")
+                .is_some_and(|(_, rest)| !rest.contains('/')))
 }
 
 impl DecoderLog {
@@ -38,10 +44,10 @@ impl DecoderLog {
             self.cut_off = true;
             return;
         }
-        let damage = if line.contains("corrupt decoded frame") {
+        let damage = if line.contains("[warning] ") && line.contains(": corrupt decoded frame in stream ") {
             self.corrupt_frames += 1;
             true
-        } else if line.contains("concealing ") && line.contains(" errors in ") {
+        } else if line.contains("[info] concealing ") && line.contains(" errors in ") {
             self.patched_frames += 1;
             true
         } else if let Some((_, text)) = ["[error] ", "[fatal] ", "[panic] "].iter().find_map(|mark| line.split_once(mark)) {
@@ -122,5 +128,9 @@ mod tests {
         assert_eq!((log.faults, log.patched_frames, log.corrupt_frames, log.cut_off), (1, 1, 1, true));
         assert_eq!((log.first_fault_s, log.last_fault_s), (Some(1.0), Some(1.5)));
         assert_eq!(log.messages, ["error while decoding MB 63 32, bytestream -7"]);
+        assert!(!says_cut_off("[info] Input #0, matroska,webm, from 'file:my: partial file"));
+        assert!(says_cut_off(
+            "[matroska,webm @ 0x5] [error] File ended prematurely at pos. 1000 (0x3e8)\n"
+        ));
     }
 }

@@ -30,14 +30,18 @@ impl LocalFile {
         let shown = shown(path);
         let metadata = std::fs::metadata(path).map_err(|e| match e.kind() {
             std::io::ErrorKind::NotFound => Error::input(format!("There is no file {shown}: check the path.")),
-            std::io::ErrorKind::PermissionDenied => Error::input(format!("{shown} may not be looked at: change the permissions of its folder.")),
+            std::io::ErrorKind::PermissionDenied => {
+                Error::input(format!("{shown} may not be looked at: change the permissions of its folder."))
+            }
             _ => Error::input(format!("{shown} cannot be looked at ({e}).")),
         })?;
         if metadata.is_dir() {
             return Err(Error::input(format!("{shown} is a folder: give a video or photograph in it.")));
         }
         if !metadata.is_file() {
-            return Err(Error::input(format!("{shown} is a device or a pipe: save the recording to a file first.")));
+            return Err(Error::input(format!(
+                "{shown} is a device or a pipe: save the recording to a file first."
+            )));
         }
         if metadata.len() == 0 {
             return Err(Error::input(format!("{shown} is empty: copy the recording again.")));

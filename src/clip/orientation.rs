@@ -56,7 +56,10 @@ impl Orientation {
 
     /// Whether width and height change places.
     pub const fn swaps_sides(self) -> bool {
-        matches!(self, Self::Clockwise90 | Self::Anticlockwise90 | Self::Transposed | Self::AntiTransposed)
+        matches!(
+            self,
+            Self::Clockwise90 | Self::Anticlockwise90 | Self::Transposed | Self::AntiTransposed
+        )
     }
 
     /// The ffmpeg filters that bring a decoded frame upright, each followed by a comma; empty where there is nothing to do. ffmpeg's own automatic
@@ -104,7 +107,10 @@ mod tests {
         assert_eq!(Orientation::from_display_matrix(&turned(90.0)), (Orientation::Clockwise90, true));
         assert_eq!(Orientation::from_display_matrix(&turned(90.5)), (Orientation::Clockwise90, true));
         assert_eq!(Orientation::from_display_matrix(&turned(180.0)), (Orientation::HalfTurn, true));
-        assert_eq!(Orientation::from_display_matrix(&turned(270.0)), (Orientation::Anticlockwise90, true));
+        assert_eq!(
+            Orientation::from_display_matrix(&turned(270.0)),
+            (Orientation::Anticlockwise90, true)
+        );
         assert_eq!(Orientation::from_display_matrix(&turned(30.0)), (Orientation::Upright, false));
         assert_eq!(Orientation::from_display_matrix(&[0; 9]), (Orientation::Upright, false));
     }

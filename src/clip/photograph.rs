@@ -6,8 +6,11 @@ use crate::types::RgbImage;
 use crate::{Error, Result};
 use image::metadata::Orientation;
 use image::{DynamicImage, ImageDecoder, ImageFormat, ImageReader, Limits};
-use std::io::BufReader;
+use std::io::{Cursor, Read};
 use std::path::Path;
+
+/// The largest file read, bytes: 64 million pixels of 16-bit colour hardly compressed.
+const MAX_FILE_BYTES: u64 = 512 << 20;
 
 /// A photograph, upright.
 #[derive(Debug, Clone, PartialEq)]
@@ -43,6 +46,37 @@ fn is_srgb(profile: &[u8]) -> bool {
     contains(b"sRGB") || contains(b"\0s\0R\0G\0B")
 }
 
+/// Whether a JPEG's picture reaches its end marker. The decoder fills what is missing with grey and says nothing, so this is asked before.
+///
+/// Walks the marker segments of ISO/IEC 10918-1, annex B: a segment gives its length; coded data after a start of scan run up to a marker that is neither a
+/// stuffed zero nor a restart. Whatever follows the end marker (phones append previews and short videos) is not looked at.
+fn jpeg_reaches_its_end(bytes: &[u8]) -> bool {
+    let mut at = 2;
+    while let Some(&[0xff, marker]) = bytes.get(at..at + 2) {
+        match marker {
+            0xd9 => return true,
+            // Fill byte.
+            0xff => at += 1,
+            // Without a length: temporary, restarts, start of image.
+            0x01 | 0xd0..=0xd8 => at += 2,
+            _ => {
+                let Some(&[high, low]) = bytes.get(at + 2..at + 4) else {
+                    return false;
+                };
+                at += 2 + usize::from(u16::from_be_bytes([high, low]));
+                if marker == 0xda {
+                    let coded = bytes.get(at..).unwrap_or_default();
+                    let Some(length) = coded.windows(2).position(|w| w[0] == 0xff && !matches!(w[1], 0 | 0xd0..=0xd7)) else {
+                        return false;
+                    };
+                    at += length;
+                }
+            }
+        }
+    }
+    false
+}
+
 /// Reads the JPEG or PNG photograph at `path`, upright. The decoders are written in Rust, so a hostile file cannot do more than be refused. The size limits
 /// are those of [`OpenOptions::default`].
 ///
@@ -55,9 +89,22 @@ pub fn read_photograph(path: &Path) -> Result<Photograph> {
     let format = photograph_format(&file.head)
         .ok_or_else(|| Error::input(format!("{shown} is not a JPEG or PNG photograph: export it as JPEG first.")))?;
     let damaged = |e: image::ImageError| Error::input(format!("{shown} is damaged or of an unusual kind ({e}): copy or export it again."));
-    let opened = std::fs::File::open(file.path()).map_err(|e| Error::input(format!("{shown} cannot be read ({e}): copy it again.")))?;
+    if file.size > MAX_FILE_BYTES {
+        return Err(Error::input(format!(
+            "{shown} takes {} MB; a photograph of more than {} MB is not read: export it as JPEG first.",
+            file.size >> 20,
+            MAX_FILE_BYTES >> 20
+        )));
+    }
+    let mut bytes = Vec::new();
+    std::fs::File::open(file.path())
+        .and_then(|opened| opened.take(MAX_FILE_BYTES).read_to_end(&mut bytes))
+        .map_err(|e| Error::input(format!("{shown} cannot be read ({e}): copy it again.")))?;
+    if format == ImageFormat::Jpeg && !jpeg_reaches_its_end(&bytes) {
+        return Err(Error::input(format!("{shown} is cut off: its picture has no end; copy it again.")));
+    }
     let mut decoder = {
-        let mut reader = ImageReader::with_format(BufReader::new(opened), format);
+        let mut reader = ImageReader::with_format(Cursor::new(bytes), format);
         let mut limits = Limits::default();
         // The size is checked below with a sentence of our own; this bounds what a hostile header can ask for: 16-bit RGBA of the largest size, twice.
         limits.max_alloc = Some(16 * options.max_pixels as u64);
@@ -94,7 +141,10 @@ pub fn read_photograph(path: &Path) -> Result<Photograph> {
     }
     picture.apply_orientation(orientation);
     if orientation != Orientation::NoTransforms {
-        notes.push(format!("The photograph was turned as its EXIF orientation {} asks.", orientation.to_exif()));
+        notes.push(format!(
+            "The photograph was turned as its EXIF orientation {} asks.",
+            orientation.to_exif()
+        ));
     }
     let rgb = picture.into_rgb8();
     Ok(Photograph {

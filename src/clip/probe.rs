@@ -130,7 +130,8 @@ fn positive(text: &str) -> Option<f64> {
 
 /// A tag that says something.
 fn told(tag: Option<&String>) -> Option<String> {
-    tag.filter(|t| !matches!(t.as_str(), "unknown" | "unspecified" | "reserved" | "")).cloned()
+    tag.filter(|t| !matches!(t.as_str(), "unknown" | "unspecified" | "reserved" | ""))
+        .cloned()
 }
 
 impl Picture {
@@ -156,7 +157,9 @@ impl Picture {
 /// Runs ffprobe on `file` and reads its JSON; the second part is what it complained of.
 fn describe(file: &LocalFile, options: &OpenOptions, what: &[&str]) -> Result<(Described, String)> {
     let mut command = tool::command(&options.ffprobe);
-    command.args(["-hide_banner", "-loglevel", "error", "-print_format", "json"]).args(what);
+    command
+        .args(["-hide_banner", "-loglevel", "error", "-print_format", "json"])
+        .args(what);
     tool::add_input(&mut command, file);
     let output = tool::run(&mut command, None, options.stall_limit.min(Duration::from_secs(60)), 16 << 20)?;
     if output.status.is_none() {
@@ -178,7 +181,8 @@ fn not_a_video(file: &LocalFile, complaints: &str) -> Error {
         Error::input(format!("{shown} is a photograph, not a video."))
     } else if matches!(brand, Some(b"heic" | b"heix" | b"heim" | b"heis" | b"mif1" | b"msf1" | b"avif")) {
         Error::input(format!("{shown} is a HEIC or AVIF photograph: export it as JPEG first."))
-    } else if complaints.contains("moov atom not found") {
+    } else if complaints.contains("moov atom not found") && matches!(head.get(4..8), Some(b"ftyp" | b"mdat" | b"wide" | b"free" | b"skip"))
+    {
         Error::input(format!(
             "{shown} is cut off or was never finished (its index, the moov atom, is missing): copy it again from the phone or camera."
         ))
@@ -222,11 +226,19 @@ impl Probe {
             .codec_name
             .clone()
             .filter(|name| name != "unknown" && name != "none")
-            .ok_or_else(|| Error::input(format!("{shown} uses a video coding ffmpeg does not know: convert it to H.264 in MP4.")))?;
+            .ok_or_else(|| {
+                Error::input(format!(
+                    "{shown} uses a video coding ffmpeg does not know: convert it to H.264 in MP4."
+                ))
+            })?;
 
         let index = stream.index.to_string();
         // Four packets: enough for a first frame, and few enough to stay quick.
-        let (first, _) = describe(&file, options, &["-show_frames", "-read_intervals", "%+#4", "-select_streams", &index])?;
+        let (first, _) = describe(
+            &file,
+            options,
+            &["-show_frames", "-read_intervals", "%+#4", "-select_streams", &index],
+        )?;
         let frame = first.frames.first().cloned().unwrap_or_default();
         let either = |get: fn(&Picture) -> Option<&String>| told(get(&frame)).or_else(|| told(get(&stream.picture)));
 
@@ -278,14 +290,16 @@ impl Probe {
         notes.append(&mut colour.notes);
         warnings.append(&mut colour.warnings);
         if stream.picture.side_number("dv_profile") == Some(5.0) {
-            warnings.push("The recording uses Dolby Vision profile 5, whose colours ffmpeg does not decode: do not trust the colours.".into());
+            warnings
+                .push("The recording uses Dolby Vision profile 5, whose colours ffmpeg does not decode: do not trust the colours.".into());
         }
 
         let field_order = stream.field_order.as_deref();
         let interlaced = frame.interlaced_frame == Some(1) || matches!(field_order, Some("tt" | "bb" | "tb" | "bt"));
         if interlaced {
             warnings.push(
-                "The recording is interlaced: each frame mixes two moments, so edges of moving parts comb; the fields were not separated.".into(),
+                "The recording is interlaced: each frame mixes two moments, so edges of moving parts comb; the fields were not separated."
+                    .into(),
             );
         }
 
@@ -294,7 +308,10 @@ impl Probe {
             .flatten()
             .find_map(|text| positive(text))
             .filter(|rate| *rate <= 100_000.0);
-        let duration_s = [&stream.duration, &described.format.duration].into_iter().flatten().find_map(|text| positive(text));
+        let duration_s = [&stream.duration, &described.format.duration]
+            .into_iter()
+            .flatten()
+            .find_map(|text| positive(text));
         let capture_rate = described.format.tags.get("com.android.capture.fps").and_then(|text| positive(text));
         if let (Some(captured), Some(played)) = (capture_rate, frame_rate_hz) {
             if captured > 1.5 * played {
@@ -306,9 +323,12 @@ impl Probe {
         }
         let container_frames = stream.nb_frames.as_deref().and_then(|n| n.parse().ok()).filter(|n| *n > 0);
         let frames_expected = container_frames.or_else(|| Some((duration_s? * frame_rate_hz?).round() as u64));
-        let time_base = stream.time_base.as_deref().and_then(ratio).filter(|(n, d)| *n > 0 && *d > 0).ok_or_else(|| {
-            Error::input(format!("{shown} has a video stream without a clock: convert it to MP4 first."))
-        })?;
+        let time_base = stream
+            .time_base
+            .as_deref()
+            .and_then(ratio)
+            .filter(|(n, d)| *n > 0 && *d > 0)
+            .ok_or_else(|| Error::input(format!("{shown} has a video stream without a clock: convert it to MP4 first.")))?;
         let (upright_width, upright_height) = if orientation.swaps_sides() { (high, wide) } else { (wide, high) };
         Ok(Self {
             info: ClipInfo {
@@ -343,7 +363,7 @@ impl Probe {
     /// [`Error::Ours`] where ffprobe is missing.
     pub fn count_packets(&self, options: &OpenOptions) -> Result<Option<(u64, bool)>> {
         let mut command = tool::command(&options.ffprobe);
-        command.args(["-hide_banner", "-loglevel", "warning", "-select_streams"]);
+        command.args(["-hide_banner", "-loglevel", "level+warning", "-select_streams"]);
         command.arg(self.stream_index.to_string());
         command.args(["-show_entries", "packet=flags", "-print_format", "csv=print_section=0"]);
         tool::add_input(&mut command, &self.file);
@@ -351,8 +371,12 @@ impl Probe {
         if output.status.is_none() {
             return Ok(None);
         }
-        let shown = output.stdout.split(|b| *b == b'\n').filter(|line| !line.is_empty() && !line.contains(&b'D')).count();
-        Ok(Some((shown as u64, super::decoder_log::says_cut_off(&output.stderr))))
+        let shown = output
+            .stdout
+            .split(|b| *b == b'\n')
+            .filter(|line| !line.is_empty() && !line.contains(&b'D'))
+            .count();
+        Ok(Some((shown as u64, output.stderr.lines().any(super::decoder_log::says_cut_off))))
     }
 }
 
@@ -363,7 +387,9 @@ fn square_pixels(width: usize, height: usize, aspect: Option<&str>, notes: &mut 
     };
     let aspect = n as f64 / d as f64;
     if !(0.25..=4.0).contains(&aspect) {
-        notes.push(format!("The file says its pixels are {n}:{d}, which cannot be true; they were taken as square."));
+        notes.push(format!(
+            "The file says its pixels are {n}:{d}, which cannot be true; they were taken as square."
+        ));
         return (width, height);
     }
     let size = if aspect > 1.0 {

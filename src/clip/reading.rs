@@ -177,7 +177,11 @@ impl Clip {
         let last_s = times.last_s().unwrap_or(0.0);
         let end_s = last_s + times.typical_step_s();
         // Containers without an index tell their length only as a duration; a missing second is more than rounding or a longer sound track.
-        let short_of = self.probe.info.duration_s.filter(|duration| duration - end_s > (0.02 * duration).max(1.0));
+        let short_of = self
+            .probe
+            .info
+            .duration_s
+            .filter(|duration| duration - end_s > (0.02 * duration).max(1.0));
         cut_off |= short_of.is_some() && container.is_none();
         summary.frames_expected = match (container, packets) {
             // The container counts frames that its own edit list does not show; what it plays are the packets.
@@ -245,15 +249,29 @@ impl Clip {
 /// Why nothing was decoded.
 pub(super) fn no_frame(shown: &str, log: &DecoderLog) -> Error {
     let first = log.messages.first().map_or("no message", String::as_str);
-    if log.messages.iter().any(|m| m.contains("No such filter") || m.contains("Option not found") || m.contains("Unrecognized option")) {
-        Error::ours(format!("The installed ffmpeg lacks something this program needs ({first}): install ffmpeg 5.1 or newer, built with zscale."))
+    if log
+        .messages
+        .iter()
+        .any(|m| m.contains("No such filter") || m.contains("Option not found") || m.contains("Unrecognized option"))
+    {
+        Error::ours(format!(
+            "The installed ffmpeg lacks something this program needs ({first}): install ffmpeg 5.1 or newer, built with zscale."
+        ))
     } else {
-        Error::input(format!("Not one frame of {shown} can be decoded ({first}): it is damaged or empty; copy it again."))
+        Error::input(format!(
+            "Not one frame of {shown} can be decoded ({first}): it is damaged or empty; copy it again."
+        ))
     }
 }
 
 /// Takes frames from the decoder until it or the caller ends.
-fn read_frames(mut source: FrameSource, mut times: Times, (width, height): (usize, usize), clock: &AtomicU64, sender: &crossbeam_channel::Sender<Frame>) -> Delivered {
+fn read_frames(
+    mut source: FrameSource,
+    mut times: Times,
+    (width, height): (usize, usize),
+    clock: &AtomicU64,
+    sender: &crossbeam_channel::Sender<Frame>,
+) -> Delivered {
     let mut changes_s = Vec::new();
     while let Some(raw) = source.next() {
         let index = times.count();

@@ -23,7 +23,10 @@ const LEAD_S: f64 = 0.5;
 /// [`Error::Input`] as [`super::Clip::open`], and where the time lies outside the recording; [`Error::Ours`] where ffmpeg is missing.
 pub fn frame_at(path: &Path, time_s: f64, options: &OpenOptions) -> Result<Frame> {
     if !(time_s.is_finite() && time_s >= 0.0) {
-        return Err(Error::input(format!("{time_s} s is no time in {}: give seconds from 0 on.", shown(path))));
+        return Err(Error::input(format!(
+            "{time_s} s is no time in {}: give seconds from 0 on.",
+            shown(path)
+        )));
     }
     let probe = Probe::of(LocalFile::look(path)?, options)?;
     if let Some(first_ticks) = probe.first_ticks {
@@ -38,7 +41,10 @@ pub fn frame_at(path: &Path, time_s: f64, options: &OpenOptions) -> Result<Frame
     }
     match search(&probe, options, time_s, None)? {
         Found::Yes(frame) => Ok(frame),
-        Found::EndsBefore(end_s) => Err(Error::input(format!("{} ends at {end_s:.3} s: give a time before that.", probe.file.shown))),
+        Found::EndsBefore(end_s) => Err(Error::input(format!(
+            "{} ends at {end_s:.3} s: give a time before that.",
+            probe.file.shown
+        ))),
     }
 }
 

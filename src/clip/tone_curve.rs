@@ -126,7 +126,10 @@ impl ToneCurve {
             let value = |i: usize| f64::from(u16::from_le_bytes([colour[i], colour[i + 1]])) / 65535.0;
             let _ = writeln!(text, "{:.5} {:.5} {:.5}", value(0), value(2), value(4));
         }
-        std::fs::write(folder.join(FILE_NAME), text)
-            .map_err(|e| Error::ours(format!("A table of colours cannot be written to the temporary folder ({e}): make room there.")))
+        std::fs::write(folder.join(FILE_NAME), text).map_err(|e| {
+            Error::ours(format!(
+                "A table of colours cannot be written to the temporary folder ({e}): make room there."
+            ))
+        })
     }
 }

@@ -15,10 +15,7 @@ const FORMATS: &str = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,mpe
 /// A command that asks nothing, writes no report file and colours nothing.
 pub(super) fn command(program: &Path) -> Command {
     let mut command = Command::new(program);
-    command
-        .env_remove("FFREPORT")
-        .env("AV_LOG_FORCE_NOCOLOR", "1")
-        .stdin(Stdio::null());
+    command.env_remove("FFREPORT").env("AV_LOG_FORCE_NOCOLOR", "1").stdin(Stdio::null());
     command
 }
 

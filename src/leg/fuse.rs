@@ -7,6 +7,24 @@ use crate::leg::profile::{GapProfile, StationMatrix};
 use crate::types::STATION_COUNT;
 use nalgebra::{DMatrix, DVector};
 
+/// What was measured of the two estimates' errors, from `models/fusion.json` (on data of their own; how it was made is in the file).
+#[derive(Debug, Clone, PartialEq, serde::Deserialize)]
+pub struct FusionErrors {
+    /// Correlation of the geometric fit's and the picture's gap errors at each station.
+    pub geometry_picture_correlation: [f64; STATION_COUNT],
+    /// Factor on the geometric fit's standard deviations.
+    pub geometry_sd_scale: f64,
+    /// Share of a frame's error variance that the frames of one hold have in common.
+    pub common_share: f64,
+}
+
+impl FusionErrors {
+    /// The numbers shipped with the program.
+    pub fn shipped() -> Self {
+        serde_json::from_str(include_str!("../../models/fusion.json")).expect("the shipped fusion file is checked by a test")
+    }
+}
+
 /// Joins `a` and `b`; `correlation` of their errors at the same station (0 ≤ correlation < 1). Where they contradict each other beyond their uncertainty the
 /// covariance is widened by Birge's ratio (Birge, *Physical Review* 40, 1932), never averaged away.
 pub fn join(a: &GapProfile, b: &GapProfile, correlation: &[f64; STATION_COUNT]) -> Joined {
@@ -85,6 +103,13 @@ mod tests {
         let variance = s1 * s1 * s2 * s2 * (1.0 - r * r) / denominator;
         assert!((joined.profile.gap_mm[2] - expected).abs() < 0.1, "{}", joined.profile.gap_mm[2]);
         assert!((joined.profile.covariance_mm2[(2, 2)] / variance - 1.0).abs() < 0.04);
+    }
+
+    #[test]
+    fn the_shipped_numbers_are_sound() {
+        let errors = FusionErrors::shipped();
+        assert!(errors.geometry_picture_correlation.iter().all(|r| (0.0..0.999).contains(r)));
+        assert!((0.0..=1.0).contains(&errors.common_share) && errors.geometry_sd_scale > 0.0);
     }
 
     #[test]

@@ -7,14 +7,17 @@
 //! - [`detector`], [`landmarks`], [`heatmap`], [`region`]: finding people, reading one, refining points, cutting windows.
 //! - [`accuracy`]: how well the points are known, every constant in one place. [`stance`]: who is down low.
 //! - [`models`], [`runtime`]: the network files and ONNX Runtime's library.
-//! - `lower_leg`: crops the kneeling lower leg from the full-resolution frame and reads it.
+//! - [`calibration`]: measured errors of our own network.
+//! - [`lower_leg`]: crops the kneeling lower leg from the full-resolution frame and reads it.
 
 pub mod accuracy;
+pub mod calibration;
 pub mod detector;
 pub mod follow;
 pub mod heatmap;
 pub mod landmarks;
 pub mod legs;
+pub mod lower_leg;
 pub mod models;
 pub mod networks;
 pub mod region;

@@ -32,6 +32,35 @@ pub struct ModelFolder {
     networks: Vec<NetworkFile>,
 }
 
+/// Environment variable that names the models folder and goes before every other place.
+pub const FOLDER_VARIABLE: &str = "SHANKLINE_MODELS";
+
+/// The models folder: [`FOLDER_VARIABLE`] if set, else `models` in a folder above the executable, or an installation's `share/shankline/models`.
+///
+/// # Errors
+/// [`Error::Ours`] where no such folder holds a manifest.
+pub fn default_folder() -> Result<std::path::PathBuf> {
+    if let Some(named) = std::env::var_os(FOLDER_VARIABLE) {
+        return Ok(named.into());
+    }
+    let executable = std::env::current_exe().map_err(|e| {
+        Error::ours(format!(
+            "the program cannot tell where it lies itself ({e}); set {FOLDER_VARIABLE} to the models folder"
+        ))
+    })?;
+    executable
+        .ancestors()
+        .skip(1)
+        .flat_map(|f| [f.join("models"), f.join("share/shankline/models")])
+        .find(|f| f.join("manifest.json").is_file())
+        .ok_or_else(|| {
+            Error::ours(format!(
+                "the networks were not found: no folder above {} holds models/manifest.json; install the folder models or set {FOLDER_VARIABLE} to it",
+                executable.display()
+            ))
+        })
+}
+
 impl ModelFolder {
     /// Reads `manifest.json` in `folder`.
     ///
@@ -97,10 +126,7 @@ impl ModelFolder {
                 path.display()
             ))
         })?;
-        let found = Sha256::digest(&bytes)
-            .iter()
-            .map(|b| format!("{b:02x}"))
-            .collect::<String>();
+        let found = Sha256::digest(&bytes).iter().map(|b| format!("{b:02x}")).collect::<String>();
         if found != network.sha256 {
             return Err(Error::ours(format!(
                 "the network {} is not the one listed in manifest.json ({} bytes and SHA-256 {}…, expected {} bytes and {}…); install the folder models anew",
@@ -128,10 +154,7 @@ impl ModelFolder {
         let bytes = self.read(network)?;
         open_session(&bytes).map_err(|e| match e {
             OpenError::Runtime(error) => error,
-            OpenError::Network(message) => Error::ours(format!(
-                "ONNX Runtime cannot open the network {}: {message}",
-                network.file
-            )),
+            OpenError::Network(message) => Error::ours(format!("ONNX Runtime cannot open the network {}: {message}", network.file)),
         })
     }
 }
@@ -182,15 +205,9 @@ mod tests {
         std::fs::write(folder.path().join("n.onnx"), b"abd").unwrap();
         let error = models.read(&row).unwrap_err();
         assert_eq!(error.exit_code(), 1);
-        assert!(error
-            .to_string()
-            .contains("is not the one listed in manifest.json"));
+        assert!(error.to_string().contains("is not the one listed in manifest.json"));
         std::fs::remove_file(folder.path().join("n.onnx")).unwrap();
-        assert!(models
-            .read(&row)
-            .unwrap_err()
-            .to_string()
-            .contains("cannot be read"));
+        assert!(models.read(&row).unwrap_err().to_string().contains("cannot be read"));
     }
 
     #[test]
@@ -206,14 +223,8 @@ mod tests {
     #[test]
     fn missing_or_damaged_manifests_give_a_sentence() {
         let empty = tempfile::tempdir().unwrap();
-        assert!(ModelFolder::open(empty.path())
-            .unwrap_err()
-            .to_string()
-            .contains("cannot be read"));
+        assert!(ModelFolder::open(empty.path()).unwrap_err().to_string().contains("cannot be read"));
         let damaged = folder_with("{");
-        assert!(ModelFolder::open(damaged.path())
-            .unwrap_err()
-            .to_string()
-            .contains("is damaged"));
+        assert!(ModelFolder::open(damaged.path()).unwrap_err().to_string().contains("is damaged"));
     }
 }

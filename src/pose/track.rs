@@ -115,6 +115,8 @@ pub struct LegReading {
     pub gap_fraction: [f64; STATION_COUNT],
     /// Its calibrated standard deviation.
     pub gap_sd_fraction: [f64; STATION_COUNT],
+    /// Correlation of the gap errors between stations, as measured for views of this elevation.
+    pub gap_correlation: [[f64; STATION_COUNT]; STATION_COUNT],
     /// Camera elevation over the carpet along the ray to the leg, radians.
     pub elevation_rad: f64,
     /// Its standard deviation, radians.

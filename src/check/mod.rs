@@ -1,0 +1,8 @@
+//! The whole check: a recording in, an [`Outcome`](crate::outcome::Outcome) out. Joins the steps, adds nothing of its own.
+
+pub mod advice;
+pub mod hold_report;
+pub mod run;
+pub mod size;
+
+pub use run::{check_recording, CheckOptions, Checked, Eyes, LegChoice};

@@ -1,0 +1,455 @@
+//! Running a check over one recording or photograph.
+
+use crate::check::hold_report::{Measured, Parts, Setting};
+use crate::check::size;
+use crate::clip;
+use crate::error::{Error, Result};
+use crate::floor::marks::FloorFile;
+use crate::floor::FloorCamera;
+use crate::hold::{self, Span};
+use crate::leg::fuse::FusionErrors;
+use crate::leg::shape::LegShape;
+use crate::outcome::{
+    FloorReport, FloorSource, InputKind, InputReport, MadeBy, NotJudged, NotJudgedReason, Outcome, Stillness, SCHEMA_VERSION,
+};
+use crate::pose::lower_leg::LowerLegNetwork;
+use crate::pose::track::{Body, Landmark, LegReading, Track};
+use crate::pose::{FollowOptions, Follower, Networks};
+use crate::rules::RuleProfile;
+use crate::types::{CarpetPoint, Frame, ImagePoint, Leg, RgbImage};
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// Which leg to look at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum LegChoice {
+    /// Find it.
+    Auto,
+    /// The user said.
+    Given(Leg),
+}
+
+/// Everything a check may be told.
+#[derive(Debug, Clone)]
+pub struct CheckOptions {
+    /// Marks on the carpet.
+    pub floor: Option<FloorFile>,
+    /// The athlete's stature, metres.
+    pub stature_m: Option<f64>,
+    /// Which leg kneels.
+    pub leg: LegChoice,
+    /// Rules in force.
+    pub rules: RuleProfile,
+    /// Where the athlete is in the first frame, as fractions of the frame's width and height.
+    pub athlete: Option<[f64; 2]>,
+}
+
+/// Every network a check needs, opened once.
+pub struct Eyes {
+    /// Person detector and body landmarks.
+    pub people: Networks,
+    /// Our own network for the lower leg.
+    pub lower_leg: LowerLegNetwork,
+    hashes: Vec<(String, String)>,
+}
+
+impl Eyes {
+    /// Opens the networks in a models folder, hashes checked.
+    ///
+    /// # Errors
+    /// [`Error::Ours`] where a file is missing or not the listed one.
+    pub fn open(models_dir: &Path) -> Result<Self> {
+        let people = Networks::load(models_dir)?;
+        let lower_leg = LowerLegNetwork::load(people.models())?;
+        let hashes = people.models().short_hashes();
+        Ok(Self { people, lower_leg, hashes })
+    }
+}
+
+/// The answer and the pictures for its stills.
+pub struct Checked {
+    /// The answer.
+    pub outcome: Outcome,
+    /// One upright picture a hold, where it could be read again.
+    pub stills: Vec<Option<RgbImage>>,
+    /// The track, for whoever wants more than the answer.
+    pub track: Track,
+    /// What each hold's gaps were joined from.
+    pub parts: Vec<Parts>,
+}
+
+/// Cautions every answer carries.
+pub const CAUTIONS: [&str; 4] = [
+    "This tool advises. The judges on the floor and the rulebook in force decide.",
+    "Kneeling low loads the inner knee: warm up, use a padded floor, stop on pain, and ask a clinician where pain stays.",
+    "People who are filmed have a say in it, minors and their guardians above all. Nothing leaves this machine.",
+    "Accuracy was measured on rendered bodies, not on athletes.",
+];
+
+/// Frames with the hips further from the middle of the ankles than this, in shank lengths, are not looked at for the stance (standing: 2.0; common practice, no source).
+const LOW_STANCE_SHANKS: f64 = 1.7;
+
+/// Checks one recording or photograph. `progress` is told the frames done and, where known, the frames expected.
+///
+/// # Errors
+/// [`Error::Input`] for input that cannot be used, [`Error::Ours`] where a part of the program fails.
+pub fn check_recording(
+    path: &Path,
+    options: &CheckOptions,
+    eyes: &mut Eyes,
+    progress: &mut dyn FnMut(u64, Option<u64>),
+) -> Result<Checked> {
+    let mut still = None;
+    let (track, input) = if clip::is_photograph(path)? {
+        let photograph = clip::read_photograph(path)?;
+        let track = follow_photograph(&photograph.image, options, eyes)?;
+        let input = InputReport {
+            path: path.to_string_lossy().into_owned(),
+            kind: InputKind::Photograph,
+            width: photograph.image.width,
+            height: photograph.image.height,
+            duration_s: 0.0,
+            frames_read: 1,
+            frames_expected: Some(1),
+            warnings: photograph.notes,
+        };
+        still = Some(photograph.image);
+        (track, input)
+    } else {
+        follow_recording(path, options, eyes, progress)?
+    };
+    let (mut outcome, parts) = judge_track(&track, input, options)?;
+    outcome.made_by = made_by(&eyes.hashes, &options.rules);
+    outcome.cautions = CAUTIONS.iter().map(|c| (*c).to_string()).collect();
+    let stills = outcome
+        .holds
+        .iter()
+        .map(|h| {
+            still.take().or_else(|| {
+                let frame = clip::frame_at(path, h.best_frame.time_s, &clip::OpenOptions::default());
+                frame.ok().map(|f| f.image)
+            })
+        })
+        .collect();
+    Ok(Checked {
+        outcome,
+        stills,
+        track,
+        parts,
+    })
+}
+
+fn marks_camera(options: &CheckOptions, width: usize, height: usize) -> Result<Option<(FloorCamera, Vec<String>)>> {
+    let Some(file) = &options.floor else { return Ok(None) };
+    if file.image_size != [width, height] {
+        return Err(Error::input(format!(
+            "The floor file is for {}×{} frames and this recording's upright frames are {width}×{height}; mark the floor on a frame of this recording.",
+            file.image_size[0], file.image_size[1]
+        )));
+    }
+    let fit = file
+        .fit()
+        .map_err(|e| Error::input(format!("The floor file cannot be used: {e}")))?;
+    Ok(Some((fit.camera, fit.notes)))
+}
+
+/// Whether the body is low enough for the stance.
+fn low_enough(body: &Body) -> bool {
+    let world = |l: Landmark| nalgebra::Vector3::from(body.world_m[l as usize]);
+    let hips = 0.5 * (world(Landmark::LeftHip) + world(Landmark::RightHip));
+    let ankles = 0.5 * (world(Landmark::LeftAnkle) + world(Landmark::RightAnkle));
+    let shank = 0.5
+        * ((world(Landmark::LeftKnee) - world(Landmark::LeftAnkle)).norm()
+            + (world(Landmark::RightKnee) - world(Landmark::RightAnkle)).norm());
+    (hips - ankles).norm() < LOW_STANCE_SHANKS * shank
+}
+
+/// Reads the lower leg in one frame where the body is low enough.
+fn look(
+    network: &mut LowerLegNetwork,
+    body: &Body,
+    image: &RgbImage,
+    marks: Option<&FloorCamera>,
+    leg: LegChoice,
+) -> Result<Option<LegReading>> {
+    if !low_enough(body) {
+        return Ok(None);
+    }
+    let elevation_rad = marks.map(|camera| {
+        let ankle = body.at(Landmark::LeftAnkle).towards(body.at(Landmark::RightAnkle), 0.5);
+        let there = camera.at_height(ankle, 0.05).unwrap_or(CarpetPoint::new(0.0, 0.0, 0.0));
+        camera.elevation_rad_from(there)
+    });
+    let given = match leg {
+        LegChoice::Auto => None,
+        LegChoice::Given(leg) => Some(leg),
+    };
+    network.read(image, body, elevation_rad, given)
+}
+
+fn follow_options(options: &CheckOptions, width: usize, height: usize) -> FollowOptions {
+    FollowOptions {
+        athlete: options.athlete.map(|a| ImagePoint::new(a[0] * width as f64, a[1] * height as f64)),
+        ..FollowOptions::default()
+    }
+}
+
+fn follow_photograph(image: &RgbImage, options: &CheckOptions, eyes: &mut Eyes) -> Result<Track> {
+    let marks = marks_camera(options, image.width, image.height)?;
+    let mut follower = Follower::new(&mut eyes.people, follow_options(options, image.width, image.height));
+    let frame = Frame {
+        index: 0,
+        time_s: 0.0,
+        image: image.clone(),
+    };
+    if let Some(body) = follower.step(&frame)?.body {
+        if let Some(reading) = look(&mut eyes.lower_leg, &body, image, marks.as_ref().map(|m| &m.0), options.leg)? {
+            follower.attach(reading);
+        }
+    }
+    Ok(follower.finish())
+}
+
+/// Follows the athlete on this thread while a second thread reads the lower leg in the frames already followed and a separate process decodes.
+fn follow_recording(
+    path: &Path,
+    options: &CheckOptions,
+    eyes: &mut Eyes,
+    progress: &mut dyn FnMut(u64, Option<u64>),
+) -> Result<(Track, InputReport)> {
+    let mut clip = clip::Clip::open(path, &clip::OpenOptions::default())?;
+    let info = clip.info().clone();
+    let marks = marks_camera(options, info.width, info.height)?;
+    let Eyes { people, lower_leg, .. } = eyes;
+    let mut follower = Follower::new(people, follow_options(options, info.width, info.height));
+    // Few frames wait here, so that memory stays bounded whatever the recording's length.
+    let (to_reader, frames) = crossbeam_channel::bounded::<(usize, Frame, Body)>(3);
+    let mut readings = Vec::new();
+    let followed: Result<()> = std::thread::scope(|scope| {
+        let reader = scope.spawn(|| -> Result<Vec<(usize, LegReading)>> {
+            let mut found = Vec::new();
+            for (position, frame, body) in frames {
+                if let Some(reading) = look(lower_leg, &body, &frame.image, marks.as_ref().map(|m| &m.0), options.leg)? {
+                    found.push((position, reading));
+                }
+            }
+            Ok(found)
+        });
+        let mut follow = || -> Result<()> {
+            let mut position = 0;
+            while let Some(frame) = clip.next_frame()? {
+                if let Some(body) = follower.step(&frame)?.body {
+                    // A closed channel means that the reader failed; its error is taken below.
+                    if to_reader.send((position, frame, body)).is_err() {
+                        break;
+                    }
+                }
+                position += 1;
+                progress(position as u64, info.frames_expected);
+            }
+            Ok(())
+        };
+        let outcome = follow();
+        drop(to_reader);
+        readings = reader
+            .join()
+            .map_err(|_| Error::ours("the lower-leg reader stopped unexpectedly"))??;
+        outcome
+    });
+    followed?;
+    let mut track = follower.finish();
+    for (position, reading) in readings {
+        track.frames[position].lower_leg = Some(reading);
+    }
+    let summary = clip.finish()?;
+    let first_s = track.frames.first().map_or(0.0, |f| f.time_s);
+    let last_s = track.frames.last().map_or(0.0, |f| f.time_s);
+    let input = InputReport {
+        path: path.to_string_lossy().into_owned(),
+        kind: InputKind::Video,
+        width: info.width,
+        height: info.height,
+        duration_s: info.duration_s.unwrap_or(last_s - first_s),
+        frames_read: summary.frames_read,
+        frames_expected: summary.frames_expected,
+        warnings: summary.warnings.into_iter().chain(summary.notes).collect(),
+    };
+    Ok((track, input))
+}
+
+/// Everything after following: holds, floor, leg, rules. Pure: the same track gives the same answer.
+///
+/// # Errors
+/// [`Error::Input`] where the floor file does not belong to the recording.
+pub fn judge_track(track: &Track, mut input: InputReport, options: &CheckOptions) -> Result<(Outcome, Vec<Parts>)> {
+    let marks = marks_camera(options, track.image_size[0], track.image_size[1])?;
+    let shape = LegShape::shipped();
+    let errors = FusionErrors::shipped();
+    let photograph = input.kind == InputKind::Photograph;
+    let setting = Setting {
+        marks: marks.as_ref().map(|m| &m.0),
+        image_size: track.image_size,
+        shank: size::from_stature(options.stature_m),
+        shape: &shape,
+        errors: &errors,
+        rules: &options.rules,
+        leg: match options.leg {
+            LegChoice::Auto => None,
+            LegChoice::Given(leg) => Some(leg),
+        },
+        stillness: if photograph { Stillness::NotShown } else { Stillness::Shown },
+    };
+    input
+        .warnings
+        .extend(track.events.iter().map(|e| format!("At {:.2} s: {}", e.time_s, e.sentence)));
+
+    let mut not_judged = Vec::new();
+    let spans = if photograph {
+        photograph_span(track)
+    } else {
+        let holds = hold::find(track, &options.rules.still);
+        for (span, lowest) in &holds.never_still {
+            not_judged.push(NotJudged {
+                reason: NotJudgedReason::NeverStill,
+                detail: format!(
+                    "The stance from {:.2} s to {:.2} s never came to rest: its slowest {:.1} s still moved at {:.2} m/s (limit {:.2} m/s). A stance that is not still is not judged.",
+                    span.start_s, span.end_s, options.rules.still.for_at_least_s.min(span.duration_s()), lowest, options.rules.still.speed_limit_m_per_s
+                ),
+                start_s: Some(span.start_s),
+                end_s: Some(span.end_s),
+            });
+        }
+        holds.still
+    };
+    let mut holds = Vec::new();
+    let mut parts = Vec::new();
+    let mut floor: Option<FloorReport> = None;
+    for span in &spans {
+        let around = around(track, span);
+        match setting.report(&track.frames, span, around) {
+            Some(Measured {
+                hold,
+                floor: found,
+                parts: of_hold,
+            }) => {
+                holds.push(hold);
+                parts.push(of_hold);
+                floor.get_or_insert(found);
+            }
+            None => not_judged.push(NotJudged {
+                reason: NotJudgedReason::LegHidden,
+                detail: format!(
+                    "From {:.2} s to {:.2} s the kneeling lower leg is not in view.",
+                    span.start_s, span.end_s
+                ),
+                start_s: Some(span.start_s),
+                end_s: Some(span.end_s),
+            }),
+        }
+    }
+    if holds.is_empty() && not_judged.is_empty() {
+        not_judged.push(nothing_found(track));
+    }
+    let mut floor = floor.unwrap_or_else(|| no_floor(marks.as_ref().map(|m| &m.0)));
+    if let Some((_, notes)) = &marks {
+        floor.notes.extend(notes.iter().cloned());
+    }
+    if options.stature_m.is_none() {
+        floor.notes.push(format!(
+            "No stature was given: {:.2} m ± {:.2} m was assumed; give --stature for tighter millimetres.",
+            size::STATURE_PRIOR_M,
+            size::STATURE_PRIOR_SD_M
+        ));
+    }
+    let outcome = Outcome {
+        schema_version: SCHEMA_VERSION,
+        made_by: made_by(&[], &options.rules),
+        input,
+        floor,
+        holds,
+        not_judged,
+        cautions: Vec::new(),
+    };
+    Ok((outcome, parts))
+}
+
+/// Code, networks and rules by version and hash.
+pub fn made_by(networks: &[(String, String)], rules: &RuleProfile) -> MadeBy {
+    MadeBy {
+        shankline: env!("CARGO_PKG_VERSION").to_string(),
+        networks: networks.to_vec(),
+        rules: (rules.name.clone(), rules.sha256[..12].to_string()),
+    }
+}
+
+fn photograph_span(track: &Track) -> Vec<Span> {
+    let stance = track.frames.first().is_some_and(hold::spans::in_stance);
+    if stance {
+        vec![Span {
+            first: 0,
+            last: 0,
+            start_s: 0.0,
+            end_s: 0.0,
+        }]
+    } else {
+        Vec::new()
+    }
+}
+
+/// The hold and a second either side.
+fn around(track: &Track, span: &Span) -> std::ops::Range<usize> {
+    let first = track.frames[..span.first]
+        .iter()
+        .rposition(|f| span.start_s - f.time_s > 1.0)
+        .map_or(0, |k| k + 1);
+    let last = track.frames[span.last..]
+        .iter()
+        .position(|f| f.time_s - span.end_s > 1.0)
+        .map_or(track.frames.len(), |k| span.last + k);
+    first..last
+}
+
+fn nothing_found(track: &Track) -> NotJudged {
+    let people = track.frames.iter().filter(|f| f.body.is_some()).count();
+    let stance = track.frames.iter().filter(|f| hold::spans::in_stance(f)).count();
+    let (reason, detail) = if people == 0 {
+        (
+            NotJudgedReason::NoPerson,
+            format!(
+                "Nobody was found in {} frames; a person should stand at least 80 pixels tall in the frame.",
+                track.frames.len()
+            ),
+        )
+    } else {
+        (
+            NotJudgedReason::NoStance,
+            format!(
+                "A person was followed in {people} of {} frames, the low kneeling stance was seen in {stance} of them, never for long enough to judge.",
+                track.frames.len()
+            ),
+        )
+    };
+    NotJudged {
+        reason,
+        detail,
+        start_s: None,
+        end_s: None,
+    }
+}
+
+fn no_floor(marks: Option<&FloorCamera>) -> FloorReport {
+    let origin = CarpetPoint::new(0.0, 0.0, 0.0);
+    FloorReport {
+        source: marks.map_or(FloorSource::None, |_| FloorSource::Marks),
+        camera_elevation_deg: marks.map(|c| c.elevation_rad_from(origin).to_degrees()),
+        camera_elevation_sd_deg: marks.map(|c| c.sd_of(|c| c.elevation_rad_from(origin)).to_degrees()),
+        camera_height_m: marks.map(|c| c.centre().z),
+        camera_height_sd_m: marks.map(|c| c.sd_of(|c| c.centre().z)),
+        camera_distance_m: marks.map(|c| c.distance_m(origin)),
+        camera_distance_sd_m: marks.map(|c| c.sd_of(|c| c.distance_m(origin))),
+        focal_px: marks.map(|c| c.focal_px),
+        focal_sd_px: marks.map(|c| c.sd_of(|c| c.focal_px)),
+        grid: marks.map_or(Vec::new(), |c| c.grid(origin, 2.0)),
+        notes: Vec::new(),
+    }
+}

@@ -1,0 +1,144 @@
+//! `shankline check`.
+
+use crate::check::{check_recording, CheckOptions, Eyes, LegChoice};
+use crate::cli::arguments::{CheckArguments, LegArgument};
+use crate::cli::{print, says};
+use crate::error::{Error, Result};
+use crate::floor::marks::FloorFile;
+use crate::outcome::Outcome;
+use crate::report;
+use crate::rules::RuleProfile;
+use crate::types::Leg;
+use std::collections::HashSet;
+use std::io::IsTerminal;
+use std::path::{Path, PathBuf};
+
+/// Runs the command.
+///
+/// # Errors
+/// The first input's or option's error; inputs before it are checked and their reports kept.
+pub fn run(arguments: &CheckArguments) -> Result<()> {
+    let options = CheckOptions {
+        floor: arguments.floor.as_deref().map(FloorFile::read).transpose()?,
+        stature_m: arguments.stature,
+        leg: match arguments.leg {
+            LegArgument::Auto => LegChoice::Auto,
+            LegArgument::Left => LegChoice::Given(Leg::Left),
+            LegArgument::Right => LegChoice::Given(Leg::Right),
+        },
+        rules: match &arguments.rules {
+            Some(path) => RuleProfile::read(path)?,
+            None => RuleProfile::shipped(),
+        },
+        athlete: arguments.athlete,
+    };
+    let mut eyes = Eyes::open(&crate::pose::models::default_folder()?)?;
+    let json_to_stdout = arguments.json.as_deref() == Some(Path::new("-"));
+    let colour = std::io::stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    let mut answers = Vec::new();
+    let mut taken = HashSet::new();
+    let mut failed = None;
+    for input in &arguments.input {
+        match one(input, arguments, &options, &mut eyes, &mut taken) {
+            Ok((outcome, page)) => {
+                print(&says::lines(&outcome, &page, colour), !json_to_stdout)?;
+                answers.push(outcome);
+            }
+            Err(e) if arguments.input.len() > 1 => {
+                eprintln!("shankline: {}: {e}", input.display());
+                failed.get_or_insert(e);
+            }
+            Err(e) => return Err(e),
+        }
+    }
+    if let Some(target) = &arguments.json {
+        write_json(&answers, target)?;
+    }
+    match failed {
+        Some(e) => Err(match e {
+            Error::Input(_) => Error::input("Some inputs could not be checked; each is named above."),
+            Error::Ours(_) => Error::ours("Some inputs could not be checked; each is named above."),
+        }),
+        None => Ok(()),
+    }
+}
+
+fn one(
+    input: &Path,
+    arguments: &CheckArguments,
+    options: &CheckOptions,
+    eyes: &mut Eyes,
+    taken: &mut HashSet<PathBuf>,
+) -> Result<(Outcome, PathBuf)> {
+    let bar = std::io::stderr().is_terminal().then(|| {
+        let bar = indicatif::ProgressBar::no_length();
+        if let Ok(style) = indicatif::ProgressStyle::with_template("{msg} {wide_bar} {pos}/{len} frames, {eta} left") {
+            bar.set_style(style);
+        }
+        bar.set_message(input.file_name().map_or(String::new(), |n| n.to_string_lossy().into_owned()));
+        bar
+    });
+    let checked = check_recording(input, options, eyes, &mut |done, expected| {
+        if let Some(bar) = &bar {
+            if let Some(expected) = expected {
+                bar.set_length(expected);
+            }
+            bar.set_position(done);
+        }
+    });
+    if let Some(bar) = &bar {
+        bar.finish_and_clear();
+    }
+    let checked = checked?;
+    let folder = folder_for(input, arguments, taken);
+    let written = report::write(&checked.outcome, &checked.stills, &folder)?;
+    Ok((checked.outcome, written.report_html))
+}
+
+/// The report's folder: as told, else `reports/` and the input's name; several inputs of one name get a number.
+fn folder_for(input: &Path, arguments: &CheckArguments, taken: &mut HashSet<PathBuf>) -> PathBuf {
+    let name = input.file_stem().map_or_else(|| "input".into(), |n| n.to_os_string());
+    let base = match (&arguments.out, arguments.input.len()) {
+        (Some(out), 1) => out.clone(),
+        (Some(out), _) => out.join(&name),
+        (None, _) => Path::new("reports").join(&name),
+    };
+    let mut folder = base.clone();
+    let mut k = 2;
+    while !taken.insert(folder.clone()) {
+        let mut numbered = base.clone().into_os_string();
+        numbered.push(format!("-{k}"));
+        folder = numbered.into();
+        k += 1;
+    }
+    folder
+}
+
+fn write_json(answers: &[Outcome], target: &Path) -> Result<()> {
+    let mut text = String::new();
+    let one = answers.len() == 1;
+    for a in answers {
+        let json = if one {
+            serde_json::to_string_pretty(a)
+        } else {
+            serde_json::to_string(a)
+        };
+        text.push_str(&json.map_err(|e| Error::ours(format!("The answer cannot be written as JSON ({e}).")))?);
+        text.push('\n');
+    }
+    if target == Path::new("-") {
+        return print(&text, true);
+    }
+    write_whole(target, text.as_bytes())
+}
+
+/// Writes a file whole: to a temporary name beside it, then renamed.
+pub(crate) fn write_whole(target: &Path, bytes: &[u8]) -> Result<()> {
+    use std::io::Write;
+    let refuse = |e: std::io::Error| Error::input(format!("{} cannot be written ({e}); nothing was changed.", target.display()));
+    let folder = target.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let mut file = tempfile::NamedTempFile::new_in(folder).map_err(refuse)?;
+    file.write_all(bytes).and_then(|()| file.as_file().sync_all()).map_err(refuse)?;
+    file.persist(target).map_err(|e| refuse(e.error))?;
+    Ok(())
+}

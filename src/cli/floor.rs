@@ -1,0 +1,96 @@
+//! `shankline floor`: a floor file from marks, and a picture to see that it is right.
+
+use crate::cli::arguments::FloorArguments;
+use crate::cli::check::write_whole;
+use crate::cli::print;
+use crate::clip;
+use crate::error::{Error, Result};
+use crate::floor::marks::{FloorFile, DEFAULT_SIGMA_PX};
+use crate::types::{CarpetPoint, ImagePoint, RgbImage};
+use std::fmt::Write as _;
+use std::path::Path;
+
+/// Runs the command.
+///
+/// # Errors
+/// [`Error::Input`] where the marks or the recording cannot be used.
+pub fn run(arguments: &FloorArguments) -> Result<()> {
+    let image = frame(&arguments.input, arguments.at)?;
+    let mut file = match &arguments.floor {
+        Some(path) => FloorFile::read(path)?,
+        None => FloorFile {
+            image_size: [image.width, image.height],
+            marks: Vec::new(),
+            focal_px: None,
+            sigma_px: None,
+        },
+    };
+    if file.image_size != [image.width, image.height] {
+        return Err(Error::input(format!(
+            "The floor file is for {}×{} frames and this recording's upright frames are {}×{}; mark the floor on a frame of this recording.",
+            file.image_size[0], file.image_size[1], image.width, image.height
+        )));
+    }
+    file.marks.extend(&arguments.marks);
+    file.focal_px = arguments.focal.or(file.focal_px);
+    file.sigma_px = arguments.sigma.or(file.sigma_px);
+    let fit = file.fit().map_err(|e| Error::input(format!("These marks cannot be used: {e}")))?;
+
+    let camera = &fit.camera;
+    let n = file.marks.len() as f64;
+    let middle = file.marks.iter().fold(CarpetPoint::new(0.0, 0.0, 0.0), |m, k| {
+        CarpetPoint::new(m.x + k.carpet_m[0] / n, m.y + k.carpet_m[1] / n, 0.0)
+    });
+    let mut out = String::new();
+    for (k, (m, r)) in file.marks.iter().zip(&fit.residual_px).enumerate() {
+        let _ = writeln!(
+            out,
+            "mark {}: carpet ({} m, {} m), misses by {r:.1} px",
+            k + 1,
+            m.carpet_m[0],
+            m.carpet_m[1]
+        );
+    }
+    let line =
+        |what: &str, value: f64, sd: f64, unit: &str, places: usize| format!("{what}: {value:.places$} {unit} ± {sd:.places$} {unit}\n");
+    out += &line(
+        "camera elevation",
+        camera.elevation_rad_from(middle).to_degrees(),
+        camera.sd_of(|c| c.elevation_rad_from(middle)).to_degrees(),
+        "°",
+        1,
+    );
+    out += &line("camera height", camera.centre().z, camera.sd_of(|c| c.centre().z), "m", 2);
+    out += &line(
+        "camera distance",
+        camera.distance_m(middle),
+        camera.sd_of(|c| c.distance_m(middle)),
+        "m",
+        2,
+    );
+    out += &line("focal length", camera.focal_px, camera.sd_of(|c| c.focal_px), "px", 0);
+    for note in &fit.notes {
+        let _ = writeln!(out, "note: {note}");
+    }
+    if let Some(path) = &arguments.draw {
+        let grid = camera.grid(middle, 2.0);
+        let marks: Vec<ImagePoint> = file.marks.iter().map(|m| ImagePoint::new(m.image[0], m.image[1])).collect();
+        write_whole(path, &crate::report::floor_png(&image, &grid, &marks)?)?;
+        let _ = writeln!(out, "grid drawn: {}", path.display());
+    }
+    if let Some(path) = &arguments.write {
+        file.sigma_px.get_or_insert(DEFAULT_SIGMA_PX);
+        let text = serde_json::to_string_pretty(&file).map_err(|e| Error::ours(e.to_string()))?;
+        write_whole(path, (text + "\n").as_bytes())?;
+        let _ = writeln!(out, "floor file: {}", path.display());
+    }
+    print(&out, true)
+}
+
+fn frame(input: &Path, at_s: f64) -> Result<RgbImage> {
+    if clip::is_photograph(input)? {
+        Ok(clip::read_photograph(input)?.image)
+    } else {
+        Ok(clip::frame_at(input, at_s, &clip::OpenOptions::default())?.image)
+    }
+}

@@ -1,0 +1,95 @@
+//! The answer in a few lines for a person.
+
+use crate::outcome::{Call, FloorSource, HoldReport, Outcome, Stillness};
+use std::fmt::Write as _;
+use std::path::Path;
+
+/// The lines of one recording. `colour`: on a terminal only, and never the only carrier of meaning.
+pub fn lines(outcome: &Outcome, report: &Path, colour: bool) -> String {
+    let mut out = String::new();
+    let _ = writeln!(out, "{}", outcome.input.path);
+    for w in &outcome.input.warnings {
+        let _ = writeln!(out, "  note: {w}");
+    }
+    for (k, hold) in outcome.holds.iter().enumerate() {
+        hold_lines(&mut out, k + 1, hold, colour);
+    }
+    for n in &outcome.not_judged {
+        let _ = writeln!(out, "  not judged: {}", n.detail);
+    }
+    if let (Some(e), Some(sd)) = (outcome.floor.camera_elevation_deg, outcome.floor.camera_elevation_sd_deg) {
+        let from = match outcome.floor.source {
+            FloorSource::Marks => "the marks",
+            FloorSource::Body => "the body",
+            FloorSource::None => "nothing",
+        };
+        let _ = writeln!(out, "  camera: {e:.0}° ± {sd:.0}° over the carpet (floor from {from})");
+    }
+    let _ = writeln!(out, "  report: {}", report.display());
+    out
+}
+
+fn hold_lines(out: &mut String, number: usize, hold: &HoldReport, colour: bool) {
+    let when = match hold.stillness {
+        Stillness::Shown => format!("still from {:.2} s to {:.2} s", hold.start_s, hold.end_s),
+        Stillness::NotShown => "stillness not shown in a photograph".to_string(),
+    };
+    let _ = writeln!(
+        out,
+        "  hold {number}: {} leg kneels ({:.0} %), {when}",
+        hold.kneeling_leg.name(),
+        100.0 * hold.kneeling_leg_confidence
+    );
+    let _ = writeln!(out, "    stance: {}", word(hold.call, colour));
+    for f in &hold.findings {
+        let _ = writeln!(
+            out,
+            "    {}: {}; worst at the {}, {:.0} mm ± {:.0} mm (tolerance {:.0} mm); fault {:.0} % likely{}",
+            f.title,
+            word(f.call, colour),
+            f.station.words(),
+            f.gap_mm,
+            f.sd_mm,
+            f.tolerance_mm,
+            100.0 * f.fault_probability,
+            if f.call == Call::Suspected {
+                format!("; code {}, {} points", f.code, f.deduction)
+            } else {
+                String::new()
+            }
+        );
+    }
+    let lift = hold.view.smallest_lift_mm;
+    let tell = |can: bool| {
+        if can {
+            "can show it"
+        } else {
+            "cannot show a lift of the tolerance"
+        }
+    };
+    let _ = writeln!(
+        out,
+        "    this view: smallest lift it can show {:.0} mm at the calf ({}), {:.0} mm at the heel ({}). {}",
+        lift.calf,
+        tell(hold.view.can_tell.calf),
+        lift.heel,
+        tell(hold.view.can_tell.heel),
+        hold.view.advice
+    );
+    for n in &hold.notes {
+        let _ = writeln!(out, "    note: {n}");
+    }
+}
+
+fn word(call: Call, colour: bool) -> String {
+    let code = match call {
+        Call::Clear => "1",
+        Call::Suspected => "1;7",
+        Call::CannotTell => "4",
+    };
+    if colour {
+        format!("\u{1b}[{code}m{}\u{1b}[0m", call.words())
+    } else {
+        call.words().to_string()
+    }
+}

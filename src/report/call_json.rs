@@ -1,0 +1,82 @@
+//! `call.json`: the answer for programs, described by `docs/call.schema.json`.
+
+use crate::error::{Error, Result};
+use crate::outcome::Outcome;
+use serde_json::Value;
+
+/// The whole file. JSON has no word for a number that is not finite, and `null` in its place would break the schema, so that is an error.
+pub(crate) fn bytes(outcome: &Outcome) -> Result<Vec<u8>> {
+    let value = serde_json::to_value(outcome).map_err(|e| Error::ours(format!("The answer could not be written as JSON: {e}.")))?;
+    if let Some(path) = first_unexpected_null(&value, &mut Vec::new()).or_else(|| optional_not_finite(outcome)) {
+        return Err(Error::ours(format!(
+            "The answer holds a number at {path} that is not finite, so no report was written; this is a fault of the program, please report it with the recording."
+        )));
+    }
+    let mut bytes =
+        serde_json::to_vec_pretty(outcome).map_err(|e| Error::ours(format!("The answer could not be written as JSON: {e}.")))?;
+    bytes.push(b'\n');
+    Ok(bytes)
+}
+
+/// Fields that may be absent and then read `null`.
+const MAY_BE_NULL: [&str; 11] = [
+    "frames_expected",
+    "camera_elevation_deg",
+    "camera_elevation_sd_deg",
+    "camera_height_m",
+    "camera_height_sd_m",
+    "camera_distance_m",
+    "camera_distance_sd_m",
+    "focal_px",
+    "focal_sd_px",
+    "start_s",
+    "end_s",
+];
+
+fn first_unexpected_null(value: &Value, path: &mut Vec<String>) -> Option<String> {
+    match value {
+        Value::Null => Some(path.join(".")),
+        Value::Array(items) => items.iter().enumerate().find_map(|(i, item)| {
+            path.push(i.to_string());
+            let found = first_unexpected_null(item, path);
+            path.pop();
+            found
+        }),
+        Value::Object(fields) => fields.iter().find_map(|(key, item)| {
+            // A hold's own start and end are not optional.
+            let in_hold = path.first().is_some_and(|p| p == "holds");
+            if item.is_null() && MAY_BE_NULL.contains(&key.as_str()) && !in_hold {
+                return None;
+            }
+            path.push(key.clone());
+            let found = first_unexpected_null(item, path);
+            path.pop();
+            found
+        }),
+        _ => None,
+    }
+}
+
+/// The optional numbers, where `null` alone does not tell "absent" from "not finite".
+fn optional_not_finite(outcome: &Outcome) -> Option<String> {
+    let floor = &outcome.floor;
+    let floor_fields = [
+        ("camera_elevation_deg", floor.camera_elevation_deg),
+        ("camera_elevation_sd_deg", floor.camera_elevation_sd_deg),
+        ("camera_height_m", floor.camera_height_m),
+        ("camera_height_sd_m", floor.camera_height_sd_m),
+        ("camera_distance_m", floor.camera_distance_m),
+        ("camera_distance_sd_m", floor.camera_distance_sd_m),
+        ("focal_px", floor.focal_px),
+        ("focal_sd_px", floor.focal_sd_px),
+    ];
+    let bad = |v: Option<f64>| v.is_some_and(|v| !v.is_finite());
+    floor_fields
+        .iter()
+        .find(|(_, v)| bad(*v))
+        .map(|(name, _)| format!("floor.{name}"))
+        .or_else(|| {
+            let at = outcome.not_judged.iter().position(|n| bad(n.start_s) || bad(n.end_s))?;
+            Some(format!("not_judged.{at}"))
+        })
+}
