@@ -113,7 +113,10 @@ mod tests {
     fn doubt_widens_and_a_long_heatmap_widens_along_itself() {
         let heel = Landmark::LeftHeel as usize;
         let base = covariance(heel, 200.0, &clear()).mean_sd_px();
-        let hidden = Evidence { visibility: 0.2, ..clear() };
+        let hidden = Evidence {
+            visibility: 0.2,
+            ..clear()
+        };
         let outside = Evidence { inside: false, ..clear() };
         let faint = Evidence {
             spread_cells2: None,

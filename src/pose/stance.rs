@@ -29,7 +29,10 @@ impl Lowness {
         let mut shank_rise: f64 = 1.0;
         for leg in [Leg::Left, Leg::Right] {
             let [_, knee, ankle, heel, toe] = Landmark::of_leg(leg).map(at);
-            lowest_m = [knee, ankle, heel, toe].iter().map(|p| (p - hips).dot(&up)).fold(lowest_m, f64::min);
+            lowest_m = [knee, ankle, heel, toe]
+                .iter()
+                .map(|p| (p - hips).dot(&up))
+                .fold(lowest_m, f64::min);
             let shank = ankle - knee;
             if shank.norm() > 1e-6 {
                 shank_rise = shank_rise.min(shank.dot(&up).abs() / shank.norm());
