@@ -818,7 +818,7 @@ fn unreadable_files_are_told() {
     let lab = Lab::new();
     let path = lab.path("locked.mp4");
     std::fs::write(&path, b"x").unwrap();
-    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0)).unwrap();
+    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o000)).unwrap();
     if std::fs::File::open(&path).is_ok() {
         eprintln!("skipped: the administrator may read everything");
         return;

@@ -23,7 +23,7 @@ pub fn lines(outcome: &Outcome, report: &Path, colour: bool) -> String {
             FloorSource::Body => "the body",
             FloorSource::None => "nothing",
         };
-        let _ = writeln!(out, "  camera: {e:.0}° ± {sd:.0}° over the carpet (floor from {from})");
+        let _ = writeln!(out, "  camera: {e:.0}° ± {:.0}° over the carpet (95 %; floor from {from})", 1.96 * sd);
     }
     let _ = writeln!(out, "  report: {}", report.display());
     out
@@ -44,12 +44,12 @@ fn hold_lines(out: &mut String, number: usize, hold: &HoldReport, colour: bool) 
     for f in &hold.findings {
         let _ = writeln!(
             out,
-            "    {}: {}; worst at the {}, {:.0} mm ± {:.0} mm (tolerance {:.0} mm); fault {:.0} % likely{}",
+            "    {}: {}; worst at the {}, {:.0} mm ± {:.0} mm (95 %; tolerance {:.0} mm); fault {:.0} % likely{}",
             f.title,
             word(f.call, colour),
             f.station.words(),
             f.gap_mm,
-            f.sd_mm,
+            1.96 * f.sd_mm,
             f.tolerance_mm,
             100.0 * f.fault_probability,
             if f.call == Call::Suspected {
