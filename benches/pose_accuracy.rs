@@ -120,6 +120,7 @@ fn main() {
     let mut networks = Networks::load(&root.join("models")).expect("the networks");
     let (mut missed, mut swaps, mut low_right, mut stances) = (Vec::new(), Vec::new(), 0, 0);
     let mut scale_ratio = Vec::new();
+    let mut heights = [(Vec::new(), Vec::new()), (Vec::new(), Vec::new())];
     let mut per_landmark: Vec<Vec<Miss>> = (0..33).map(|_| Vec::new()).collect();
     let mut kneeling: Vec<(f64, usize, Miss)> = Vec::new();
     for picture in &truth.pictures {
@@ -133,9 +134,12 @@ fn main() {
             missed.push(format!("{} ({}, {:.0}°)", picture.file, picture.kind, picture.elevation_deg));
             continue;
         };
-        let is_stance = picture.kind != "standing" && picture.kind != "walking";
+        let is_stance = picture.kind == "stance";
         stances += usize::from(is_stance);
-        low_right += usize::from(is_stance && Lowness::of(&body).is_low());
+        let lowness = Lowness::of(&body);
+        low_right += usize::from(is_stance && lowness.is_low());
+        heights[usize::from(is_stance)].0.push(lowness.hips_m);
+        heights[usize::from(is_stance)].1.push(lowness.shank_rise);
         scale_ratio.push(body.px_per_m / picture.px_per_m);
         if swapped(&body, picture) {
             swaps.push(format!("{} ({}, {:.0}°)", picture.file, picture.kind, picture.elevation_deg));
@@ -159,6 +163,17 @@ fn main() {
     );
     println!("left and right legs exchanged in {}: {}", swaps.len(), swaps.join(", "));
     println!("{low_right} of {stances} low bodies seen as low");
+    for ((hips, knee), word) in heights.iter_mut().zip(["other", "stance"]) {
+        println!(
+            "  {word}: hips at 5th {:.2}, median {:.2}, 95th {:.2} m; rise of the flatter shank 5th {:.2}, median {:.2}, 95th {:.2}",
+            quantile(hips, 0.05),
+            quantile(hips, 0.5),
+            quantile(hips, 0.95),
+            quantile(knee, 0.05),
+            quantile(knee, 0.5),
+            quantile(knee, 0.95)
+        );
+    }
     println!(
         "apparent size over the true one: 5th {:.2}, median {:.2}, 95th {:.2}",
         quantile(&mut scale_ratio, 0.05),

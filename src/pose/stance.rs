@@ -2,42 +2,50 @@
 
 use super::track::{Body, Landmark};
 use crate::types::Leg;
+use nalgebra::Vector3;
 
-/// Height of the hips over the lowest foot or knee, metres in the image's vertical, under which a body counts as low.
-/// Common practice, no source: standing ≈ 0.9 m, sitting on a chair ≈ 0.45–0.5 m, the stance ≈ 0.2–0.45 m.
-pub const LOW_HIPS_M: f64 = 0.55;
-/// Height of the lower knee over the lowest point, metres in the image's vertical, under which a knee counts as down. Sitting on a chair gives ≈ 0.45 m.
-/// Common practice, no source.
-pub const LOW_KNEE_M: f64 = 0.22;
+/// Height of the hips over the lowest foot or knee, metres along the trunk, under which a body counts as low.
+pub const LOW_HIPS_M: f64 = 0.68;
+/// Rise of a shank (its share along the trunk, 0 lying, 1 upright) under which the leg may be kneeling.
+pub const LYING_SHANK_RISE: f64 = 0.75;
 
-/// How low a body is, in metres along the image's vertical at the body.
+/// How low a body is. Heights are taken along the trunk, of the network's metric landmarks: in the picture's vertical a raised camera mixes height with distance.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Lowness {
-    /// Hips over the lowest foot or knee.
+    /// Hips over the lowest foot or knee, metres.
     pub hips_m: f64,
-    /// The lower knee over the lowest foot or knee.
-    pub knee_m: f64,
+    /// Rise of the flatter shank.
+    pub shank_rise: f64,
 }
 
 impl Lowness {
     /// Measures a body.
     pub fn of(body: &Body) -> Self {
-        let v = |l: Landmark| body.at(l).v;
-        let ground = [Leg::Left, Leg::Right]
-            .into_iter()
-            .flat_map(|leg| Landmark::of_leg(leg).into_iter().skip(1))
-            .map(v)
-            .fold(f64::NEG_INFINITY, f64::max);
-        let hips = 0.5 * (v(Landmark::LeftHip) + v(Landmark::RightHip));
-        let knee = v(Landmark::LeftKnee).max(v(Landmark::RightKnee));
+        let at = |l: Landmark| Vector3::from(body.world_m[l as usize]);
+        let hips = 0.5 * (at(Landmark::LeftHip) + at(Landmark::RightHip));
+        let shoulders = 0.5 * (at(Landmark::LeftShoulder) + at(Landmark::RightShoulder));
+        let up = (shoulders - hips).try_normalize(1e-6).unwrap_or_else(|| -Vector3::y());
+        let mut lowest_m: f64 = 0.0;
+        let mut shank_rise: f64 = 1.0;
+        for leg in [Leg::Left, Leg::Right] {
+            let [_, knee, ankle, heel, toe] = Landmark::of_leg(leg).map(at);
+            lowest_m = [knee, ankle, heel, toe]
+                .iter()
+                .map(|p| (p - hips).dot(&up))
+                .fold(lowest_m, f64::min);
+            let shank = ankle - knee;
+            if shank.norm() > 1e-6 {
+                shank_rise = shank_rise.min(shank.dot(&up).abs() / shank.norm());
+            }
+        }
         Self {
-            hips_m: (ground - hips) / body.px_per_m,
-            knee_m: (ground - knee) / body.px_per_m,
+            hips_m: -lowest_m,
+            shank_rise,
         }
     }
 
-    /// Whether hips and one knee are down.
+    /// Whether the hips are down and one shank lies.
     pub fn is_low(&self) -> bool {
-        self.hips_m < LOW_HIPS_M && self.knee_m < LOW_KNEE_M
+        self.hips_m < LOW_HIPS_M && self.shank_rise < LYING_SHANK_RISE
     }
 }
