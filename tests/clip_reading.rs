@@ -277,11 +277,8 @@ fn containers_and_codings_read_what_ffmpeg_reads() {
             assert!(difference < 1.5, "{name}, frame {}: {difference}", frame.index);
         }
         assert_eq!(summary.warnings, [] as [&str; 0], "{name}");
-        assert!(
-            summary.frames_expected.is_some_and(|n| n == 30),
-            "{name}: {:?}",
-            summary.frames_expected
-        );
+        // A WebM file counts no frames and VP8 may hide packets, so there nothing is known.
+        assert_eq!(summary.frames_expected, (encoder != "libvpx").then_some(30), "{name}");
         read += 1;
     }
     assert!(read >= 5);
@@ -502,7 +499,7 @@ fn high_dynamic_range_is_tone_mapped_as_ffmpeg_does_it() {
              -x265-params log-level=error:pools=1:qp=8 -color_primaries bt2020 -color_trc {transfer} -colorspace bt2020nc -color_range tv @hdr.mp4"
         ));
         let (frames, summary) = read_all(&lab.path("hdr.mp4"));
-        // ffmpeg's floating-point chain on every pixel; this program interpolates in a table.
+        // ffmpeg's chain as its manual has it, step by step: linear light, primaries, tone mapping, and back.
         let chain = format!(
             "zscale=min=2020_ncl:rin=limited:pin=2020:tin={transfer}:p=2020:m=gbr:r=full:t=linear:npl=203,format=gbrpf32le,\
              zscale=m=gbr:p=709:t=linear,tonemap=mobius:desat=0:peak={peak},zscale=m=gbr:p=709:t=709:r=full,format=gbrp,"
@@ -515,14 +512,14 @@ fn high_dynamic_range_is_tone_mapped_as_ffmpeg_does_it() {
             .data
             .iter()
             .zip(&reference[2])
-            .filter(|(a, b)| a.abs_diff(**b) > 6)
+            .filter(|(a, b)| a.abs_diff(**b) > 1)
             .count();
         eprintln!(
-            "{transfer}: mean difference {difference:.3} levels, {off} values of {} off by more than 6",
+            "{transfer}: mean difference {difference:.3} levels, {off} values of {} off by more than 1",
             reference[2].len()
         );
-        assert!(difference < 1.5, "{transfer}: {difference}");
-        assert!(off < reference[2].len() / 50, "{transfer}: {off}");
+        assert!(difference < 0.5, "{transfer}: {difference}");
+        assert!(off < reference[2].len() / 1000, "{transfer}: {off}");
         assert!(summary.warnings.iter().any(|w| w.contains("tone mapped")), "{:?}", summary.warnings);
         assert!(Clip::open(&lab.path("hdr.mp4"), &options()).unwrap().info().high_dynamic_range);
     }

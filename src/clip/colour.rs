@@ -1,6 +1,6 @@
 //! Which colours a file means, and the ffmpeg filters that turn them into 8-bit full-range RGB with BT.709 primaries.
 
-use super::tone_curve::ToneCurve;
+use super::wide_colour::WideColour;
 
 /// What a file says of its colours, in ffprobe's words; `None` where it says nothing.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -24,8 +24,6 @@ pub(super) struct ColourTags {
 pub(super) struct ColourPlan {
     /// Filters ending in planar RGB (`gbrp`) of the wanted size, each followed by a comma.
     pub filters: String,
-    /// A table the filters read from the file [`super::tone_curve::FILE_NAME`] in the decoder's working folder.
-    pub tone_curve: Option<ToneCurve>,
     /// Whether the recording has high dynamic range.
     pub high_dynamic_range: bool,
     /// What was guessed.
@@ -64,14 +62,18 @@ pub(super) fn plan(tags: &ColourTags, decoded: (usize, usize), wanted: (usize, u
     .iter()
     .any(|start| format.starts_with(start));
     let (width, height) = wanted;
-    let transfer = tags.transfer.as_deref();
-    let high_dynamic_range = matches!(transfer, Some("arib-std-b67" | "smpte2084"));
-    let tone_curve = ToneCurve::for_tags(transfer, tags.primaries.as_deref(), tags.peak_cd_m2);
-    let planar = if tone_curve.is_some() { "gbrp10le" } else { "gbrp" };
+    let wide = WideColour::for_tags(tags.transfer.as_deref(), tags.primaries.as_deref(), tags.peak_cd_m2);
+    let high_dynamic_range = wide.as_ref().is_some_and(WideColour::is_high_dynamic_range);
+    let to_rgb = wide
+        .as_ref()
+        .map_or_else(|| ",format=gbrp,".to_owned(), WideColour::settings_and_filters);
 
     let mut filters = String::new();
     if is_rgb {
-        filters.push_str(&format!("scale=w={width}:h={height}:flags=bicubic+accurate_rnd,format={planar},"));
+        filters.push_str(&format!("scale=w={width}:h={height}:flags=bicubic+accurate_rnd,format=gbrp,"));
+        if wide.is_some() {
+            filters.push_str(&format!("zscale=min=gbr:rin=full:m=gbr:r=full{to_rgb}"));
+        }
     } else {
         // zscale asks for sizes that the chroma subsampling divides; others get full chroma first.
         let step = match format {
@@ -119,26 +121,21 @@ pub(super) fn plan(tags: &ColourTags, decoded: (usize, usize), wanted: (usize, u
         };
         let resampling = if decoded == wanted { "bilinear" } else { "bicubic" };
         filters.push_str(&format!(
-            "zscale=w={width}:h={height}:f={resampling}:min={matrix}:rin={range}:m=gbr:r=full,format={planar},"
+            "zscale=w={width}:h={height}:f={resampling}:min={matrix}:rin={range}:m=gbr:r=full{to_rgb}"
         ));
     }
-    if let Some(curve) = &tone_curve {
-        filters.push_str(&format!(
-            "lut3d=file={}:interp=tetrahedral,format=gbrp,",
-            super::tone_curve::FILE_NAME
-        ));
+    if let Some(wide) = &wide {
         if high_dynamic_range {
             warnings.push(format!(
                 "The recording has high dynamic range ({}); it was tone mapped to standard range, so brightness and colours are not the recorded ones.",
-                curve.words()
+                wide.words()
             ));
         } else {
-            notes.push(format!("Colours were converted from {} to BT.709.", curve.words()));
+            notes.push(format!("Colours were converted from {} to BT.709.", wide.words()));
         }
     }
     ColourPlan {
         filters,
-        tone_curve,
         high_dynamic_range,
         notes,
         warnings,

@@ -12,15 +12,13 @@ use std::process::{Child, ChildStdout, ExitStatus, Stdio};
 use std::sync::atomic::AtomicU64;
 use std::sync::Arc;
 
-/// Size asked for the frames' pipe, bytes: the most an ordinary user gets on Linux. The usual 64 KiB would switch processes a hundred times a frame.
+/// Size asked for the frames' pipe, bytes: the most an ordinary user gets on Linux, so that decoder and reader wait less for each other.
 const PIPE_BYTES: libc::c_int = 1 << 20;
 
 /// The running process.
 pub(super) struct Process {
     child: Child,
     log: LogReader,
-    // Holds the table of colours while the process runs.
-    _folder: Option<tempfile::TempDir>,
 }
 
 /// The ends of its pipes that bring frames and times.
@@ -91,16 +89,6 @@ pub(super) fn start(probe: &Probe, options: &OpenOptions, seek_s: Option<f64>, c
     ]);
     command.stdout(Stdio::piped()).stderr(Stdio::piped());
 
-    let folder = match &probe.colour.tone_curve {
-        Some(curve) => {
-            let folder =
-                tempfile::tempdir().map_err(|e| Error::ours(format!("No temporary folder can be made ({e}): make room there.")))?;
-            curve.write(folder.path(), options)?;
-            command.current_dir(folder.path());
-            Some(folder)
-        }
-        None => None,
-    };
     // SAFETY: the closure runs between fork and exec and makes one async-signal-safe call on a descriptor that the parent keeps open until after spawning.
     unsafe {
         command.pre_exec(move || match libc::fcntl(times_fd, libc::F_SETFD, 0) {
@@ -121,7 +109,6 @@ pub(super) fn start(probe: &Probe, options: &OpenOptions, seek_s: Option<f64>, c
         Process {
             child,
             log: LogReader::start(messages, clock),
-            _folder: folder,
         },
         FrameSource {
             pixels,
@@ -135,8 +122,12 @@ pub(super) fn start(probe: &Probe, options: &OpenOptions, seek_s: Option<f64>, c
 impl FrameSource {
     /// The next frame; `None` at the end, however it came.
     pub fn next(&mut self) -> Option<RawFrame> {
-        let mut data = vec![0; self.frame_bytes];
-        self.pixels.read_exact(&mut data).ok()?;
+        // Straight into the frame's own memory, without filling it with zeros first.
+        let mut data = Vec::with_capacity(self.frame_bytes);
+        let read = self.pixels.by_ref().take(self.frame_bytes as u64).read_to_end(&mut data);
+        if read.ok()? < self.frame_bytes {
+            return None;
+        }
         let (number, ticks) = self.next_time().unwrap_or_default();
         let format_changed = std::mem::replace(&mut self.any, true) && number == Some(0);
         Some(RawFrame {

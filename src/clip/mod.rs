@@ -27,8 +27,8 @@ mod probe;
 mod reading;
 mod still;
 mod times;
-mod tone_curve;
 mod tool;
+mod wide_colour;
 
 pub use options::OpenOptions;
 pub use orientation::Orientation;

@@ -100,6 +100,8 @@ struct Stream {
 #[derive(Debug, Default, Clone, Deserialize)]
 #[serde(default)]
 struct Picture {
+    // Only in frames.
+    stream_index: Option<u64>,
     width: Option<i64>,
     height: Option<i64>,
     pix_fmt: Option<String>,
@@ -161,7 +163,7 @@ fn describe(file: &LocalFile, options: &OpenOptions, what: &[&str]) -> Result<(D
         .args(["-hide_banner", "-loglevel", "error", "-print_format", "json"])
         .args(what);
     tool::add_input(&mut command, file);
-    let output = tool::run(&mut command, None, options.stall_limit.min(Duration::from_secs(60)), 16 << 20)?;
+    let output = tool::run(&mut command, options.stall_limit.min(Duration::from_secs(60)), 16 << 20)?;
     if output.status.is_none() {
         return Err(Error::input(format!(
             "{} could not be described within a minute: it is damaged or on a very slow disk; copy it again.",
@@ -199,7 +201,12 @@ impl Probe {
     /// # Errors
     /// [`Error::Input`] where it is not a video, has only sound, or is too large or too small; [`Error::Ours`] where ffprobe is missing.
     pub fn of(file: LocalFile, options: &OpenOptions) -> Result<Self> {
-        let (described, complaints) = describe(&file, options, &["-show_streams", "-show_format"])?;
+        // Two packets of any stream: mostly enough for a first picture, and few enough to stay quick.
+        let (described, complaints) = describe(
+            &file,
+            options,
+            &["-show_streams", "-show_format", "-show_frames", "-read_intervals", "%+#2"],
+        )?;
         if described.streams.is_empty() {
             return Err(not_a_video(&file, &complaints));
         }
@@ -232,14 +239,14 @@ impl Probe {
                 ))
             })?;
 
-        let index = stream.index.to_string();
-        // Four packets: enough for a first frame, and few enough to stay quick.
-        let (first, _) = describe(
-            &file,
-            options,
-            &["-show_frames", "-read_intervals", "%+#4", "-select_streams", &index],
-        )?;
-        let frame = first.frames.first().cloned().unwrap_or_default();
+        let frame = match described.frames.iter().find(|f| f.stream_index == Some(stream.index)) {
+            Some(frame) => frame.clone(),
+            None => {
+                let index = stream.index.to_string();
+                let what = ["-show_frames", "-read_intervals", "%+#4", "-select_streams", &index];
+                describe(&file, options, &what)?.0.frames.first().cloned().unwrap_or_default()
+            }
+        };
         let either = |get: fn(&Picture) -> Option<&String>| told(get(&frame)).or_else(|| told(get(&stream.picture)));
 
         let size = |a: Option<i64>, b: Option<i64>| a.filter(|v| *v > 0).or(b.filter(|v| *v > 0)).and_then(|v| usize::try_from(v).ok());
@@ -367,7 +374,7 @@ impl Probe {
         command.arg(self.stream_index.to_string());
         command.args(["-show_entries", "packet=flags", "-print_format", "csv=print_section=0"]);
         tool::add_input(&mut command, &self.file);
-        let output = tool::run(&mut command, None, Duration::from_secs(60), 64 << 20)?;
+        let output = tool::run(&mut command, Duration::from_secs(60), 64 << 20)?;
         if output.status.is_none() {
             return Ok(None);
         }

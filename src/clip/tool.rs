@@ -2,7 +2,7 @@
 
 use super::local_file::LocalFile;
 use crate::{Error, Result};
-use std::io::{Read, Write};
+use std::io::Read;
 use std::path::Path;
 use std::process::{Child, Command, ExitStatus, Stdio};
 use std::time::{Duration, Instant};
@@ -53,20 +53,13 @@ pub(super) struct Output {
     pub stderr: String,
 }
 
-/// Runs a command to its end, giving it `input`; stops it after `limit` or when it writes more than `max_stdout` bytes.
+/// Runs a command to its end; stops it after `limit` and keeps the first `max_stdout` bytes it writes.
 ///
 /// # Errors
 /// As [`spawn`].
-pub(super) fn run(command: &mut Command, input: Option<Vec<u8>>, limit: Duration, max_stdout: u64) -> Result<Output> {
+pub(super) fn run(command: &mut Command, limit: Duration, max_stdout: u64) -> Result<Output> {
     command.stdout(Stdio::piped()).stderr(Stdio::piped());
-    if input.is_some() {
-        command.stdin(Stdio::piped());
-    }
     let mut child = spawn(command)?;
-    let writer = input.zip(child.stdin.take()).map(|(bytes, mut pipe)| {
-        // A tool that stops reading early closes the pipe; its exit status tells, so the error is not needed.
-        std::thread::spawn(move || drop(pipe.write_all(&bytes)))
-    });
     let out = collect(child.stdout.take(), max_stdout);
     let err = collect(child.stderr.take(), 64 << 10);
     let end = Instant::now() + limit;
@@ -84,9 +77,6 @@ pub(super) fn run(command: &mut Command, input: Option<Vec<u8>>, limit: Duration
         }
         pause = (pause * 2).min(Duration::from_millis(20));
     };
-    if let Some(writer) = writer {
-        let _ = writer.join();
-    }
     Ok(Output {
         status,
         stdout: out.join().unwrap_or_default(),
