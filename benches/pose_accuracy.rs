@@ -118,7 +118,7 @@ fn main() {
     };
     let truth: Truth = serde_json::from_str(&text).expect("truth.json as make_pose_stills.py writes it");
     let mut networks = Networks::load(&root.join("models")).expect("the networks");
-    let (mut missed, mut swaps, mut low_right, mut stances) = (Vec::new(), Vec::new(), 0, 0);
+    let (mut missed, mut swaps, mut low_right, mut low_wrong, mut stances) = (Vec::new(), Vec::new(), 0, 0, 0);
     let mut scale_ratio = Vec::new();
     let mut heights = [(Vec::new(), Vec::new()), (Vec::new(), Vec::new())];
     let mut per_landmark: Vec<Vec<Miss>> = (0..33).map(|_| Vec::new()).collect();
@@ -138,6 +138,7 @@ fn main() {
         stances += usize::from(is_stance);
         let lowness = Lowness::of(&body);
         low_right += usize::from(is_stance && lowness.is_low());
+        low_wrong += usize::from(!is_stance && lowness.is_low());
         heights[usize::from(is_stance)].0.push(lowness.hips_m);
         heights[usize::from(is_stance)].1.push(lowness.shank_rise);
         scale_ratio.push(body.px_per_m / picture.px_per_m);
@@ -162,7 +163,10 @@ fn main() {
         missed.join(", ")
     );
     println!("left and right legs exchanged in {}: {}", swaps.len(), swaps.join(", "));
-    println!("{low_right} of {stances} low bodies seen as low");
+    println!(
+        "{low_right} of {stances} bodies in the stance seen as low, and {low_wrong} of {} others",
+        scale_ratio.len() - stances
+    );
     for ((hips, knee), word) in heights.iter_mut().zip(["other", "stance"]) {
         println!(
             "  {word}: hips at 5th {:.2}, median {:.2}, 95th {:.2} m; rise of the flatter shank 5th {:.2}, median {:.2}, 95th {:.2}",
