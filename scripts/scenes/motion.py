@@ -35,7 +35,7 @@ KINDS = {
 #: Peak-to-peak sway of the hip in a still hold, metres (measured on still holds: 14-23 mm).
 STILL_SWAY_M = (0.014, 0.023)
 #: How far the head travels, peak to peak, in a clip that never comes to rest, metres.
-RESTLESS_HEAD_M = 0.077
+RESTLESS_HEAD_M = 0.18
 
 
 @dataclass
@@ -206,7 +206,7 @@ def clip_batch(kind: str, fps: float, rng: np.random.Generator, request: dict | 
     if kind == "never_still":
         # The head stands about 0.75 m over the hip: half the wanted path by leaning, most of the rest by turning and nodding.
         lean = np.degrees(RESTLESS_HEAD_M / 0.62)
-        chest = np.stack([_sway(times, rng, lean, 0.8), _sway(times, rng, lean, 0.7), _sway(times, rng, 14, 0.6)], 1)
+        chest = np.stack([_sway(times, rng, lean, 1.1), _sway(times, rng, lean, 1.0), _sway(times, rng, 14, 0.8)], 1)
         for name, size in (("hip_turn_in", 5.0), ("knee_flexion", 6.0), ("ankle_plantar", 7.0), ("tibia_turn_out", 4.0), ("ankle_eversion", 4.0)):
             angles[:, INDEX[name]] += _sway(times, rng, size, 1.1) * down[:, 0]
     upper.chest = upper.chest + torch.as_tensor(chest * down, dtype=torch.float32, device=dev)

@@ -165,6 +165,15 @@ def describe() -> dict:
     }
 
 
+def plain(x):
+    """The same with numbers that are not finite as null: JSON knows no NaN."""
+    if isinstance(x, dict):
+        return {k: plain(v) for k, v in x.items()}
+    if isinstance(x, list):
+        return [plain(v) for v in x]
+    return None if isinstance(x, float) and not np.isfinite(x) else x
+
+
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__)
     p.add_argument("--model", type=Path, required=True)
@@ -181,7 +190,7 @@ def main() -> None:
     for name, known in (("elevation_known", 1.0), ("elevation_unknown", 0.0)):
         result.setdefault("calibration", {})[name] = fit(predict.predict_folder(model, o.data, predict.plan(known, picture=True), o.seed, o.limit))
     temporary = o.json.with_suffix(".tmp")
-    temporary.write_text(json.dumps(result, indent=1) + "\n")
+    temporary.write_text(json.dumps(plain(result), indent=1, allow_nan=False) + "\n")
     os.replace(temporary, o.json)
     for name, c in result["calibration"].items():
         for k, e in c["classes"].items():

@@ -263,7 +263,8 @@ impl Setting<'_> {
         GapProfile {
             gap_mm: StationVector::from_fn(|s, _| l.gap_fraction[s] * mm),
             covariance_mm2: StationMatrix::from_fn(|i, k| {
-                let common = l.gap_sd_fraction[i] * l.gap_sd_fraction[k] * l.gap_correlation[i][k];
+                let factor = self.errors.picture_sd_scale.powi(2);
+                let common = factor * l.gap_sd_fraction[i] * l.gap_sd_fraction[k] * l.gap_correlation[i][k];
                 (common + l.gap_fraction[i] * l.gap_fraction[k] * relative * relative) * mm * mm
             }),
         }
@@ -308,7 +309,8 @@ fn view_azimuth_deg(camera: &FloorCamera, leg: CarpetPoint, heading_rad: f64) ->
 
 fn weighted_angle(fitted: &[(usize, LegFit)]) -> (f64, f64) {
     if fitted.is_empty() {
-        return (f64::NAN, f64::NAN);
+        // Nothing fitted: level, to within anything.
+        return (0.0, std::f64::consts::FRAC_PI_2);
     }
     let n = fitted.len() as f64;
     (

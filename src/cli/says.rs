@@ -23,7 +23,11 @@ pub fn lines(outcome: &Outcome, report: &Path, colour: bool) -> String {
             FloorSource::Body => "the body",
             FloorSource::None => "nothing",
         };
-        let _ = writeln!(out, "  camera: {e:.0}° ± {:.0}° over the carpet (95 %; floor from {from})", 1.96 * sd);
+        let _ = writeln!(
+            out,
+            "  camera: {e:.0}° ± {:.0}° over the carpet (95 %; floor from {from})",
+            1.96 * sd
+        );
     }
     let _ = writeln!(out, "  report: {}", report.display());
     out

@@ -14,6 +14,8 @@ pub struct FusionErrors {
     pub geometry_picture_correlation: [f64; STATION_COUNT],
     /// Factor on the geometric fit's standard deviations.
     pub geometry_sd_scale: f64,
+    /// Factor on the picture's standard deviations: crops placed by the general network are worse than the calibration's own.
+    pub picture_sd_scale: f64,
     /// Share of a frame's error variance that the frames of one hold have in common.
     pub common_share: f64,
 }
