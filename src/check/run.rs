@@ -13,7 +13,7 @@ use crate::outcome::{
     FloorReport, FloorSource, InputKind, InputReport, MadeBy, NotJudged, NotJudgedReason, Outcome, Stillness, SCHEMA_VERSION,
 };
 use crate::pose::lower_leg::LowerLegNetwork;
-use crate::pose::track::{Body, Landmark, LegReading, Track};
+use crate::pose::track::{Body, Landmark, LegReading, PoseFrame, Track};
 use crate::pose::{FollowOptions, Follower, Networks};
 use crate::rules::RuleProfile;
 use crate::types::{CarpetPoint, Frame, ImagePoint, Leg, RgbImage};
@@ -85,6 +85,9 @@ pub const CAUTIONS: [&str; 4] = [
     "People who are filmed have a say in it, minors and their guardians above all. Nothing leaves this machine.",
     "Accuracy was measured on rendered bodies, not on athletes.",
 ];
+
+/// Looks at a photograph, each from the window that the last one's landmarks give.
+const PHOTOGRAPH_LOOKS: u64 = 3;
 
 /// Frames with the hips further from the middle of the ankles than this, in shank lengths, are not looked at for the stance (standing: 2.0; common practice, no source).
 const LOW_STANCE_SHANKS: f64 = 1.7;
@@ -197,17 +200,31 @@ fn follow_options(options: &CheckOptions, width: usize, height: usize) -> Follow
 fn follow_photograph(image: &RgbImage, options: &CheckOptions, eyes: &mut Eyes) -> Result<Track> {
     let marks = marks_camera(options, image.width, image.height)?;
     let mut follower = Follower::new(&mut eyes.people, follow_options(options, image.width, image.height));
-    let frame = Frame {
+    // The window for the first look comes from the detector alone and may be off; each further look takes its window from the last one's landmarks.
+    let mut body = None;
+    for look in 0..PHOTOGRAPH_LOOKS {
+        let frame = Frame {
+            index: look,
+            time_s: look as f64 / 30.0,
+            image: image.clone(),
+        };
+        body = follower.step(&frame)?.body.or(body);
+    }
+    let mut track = follower.finish();
+    let mut frame = track.frames.pop().unwrap_or(PoseFrame {
         index: 0,
         time_s: 0.0,
-        image: image.clone(),
-    };
-    if let Some(body) = follower.step(&frame)?.body {
-        if let Some(reading) = look(&mut eyes.lower_leg, &body, image, marks.as_ref().map(|m| &m.0), options.leg)? {
-            follower.attach(reading);
-        }
+        body: None,
+        lower_leg: None,
+    });
+    frame.index = 0;
+    frame.time_s = 0.0;
+    frame.body = frame.body.or(body);
+    if let Some(body) = &frame.body {
+        frame.lower_leg = look(&mut eyes.lower_leg, body, image, marks.as_ref().map(|m| &m.0), options.leg)?;
     }
-    Ok(follower.finish())
+    track.frames = vec![frame];
+    Ok(track)
 }
 
 /// Follows the athlete on this thread while a second thread reads the lower leg in the frames already followed and a separate process decodes.

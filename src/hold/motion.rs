@@ -2,17 +2,12 @@
 
 use crate::pose::track::{Body, Landmark, Track};
 
-/// Body points whose motion is watched: head, trunk, both legs. Arms may move in a hold.
-const WATCHED: [Landmark; 9] = [
-    Landmark::Nose,
-    Landmark::LeftShoulder,
-    Landmark::RightShoulder,
-    Landmark::LeftHip,
-    Landmark::RightHip,
-    Landmark::LeftKnee,
-    Landmark::RightKnee,
-    Landmark::LeftAnkle,
-    Landmark::RightAnkle,
+/// Parts of the body whose motion is watched: head and shoulders, hips, knees, ankles. Arms may move in a hold.
+const WATCHED: [&[Landmark]; 4] = [
+    &[Landmark::Nose, Landmark::LeftShoulder, Landmark::RightShoulder],
+    &[Landmark::LeftHip, Landmark::RightHip],
+    &[Landmark::LeftKnee, Landmark::RightKnee],
+    &[Landmark::LeftAnkle, Landmark::RightAnkle],
 ];
 
 /// Half the length of the stretch over which a point's speed is fitted, seconds.
@@ -20,8 +15,8 @@ const HALF_WINDOW_S: f64 = 0.15;
 
 /// Speed of the body at every frame, m/s at the body's own scale; `None` where the body was not found for long enough.
 ///
-/// Each watched point's velocity is the slope of a straight line fitted to its places within 0.15 s either side; the body's speed is the upper quartile over the points, so
-/// that one moving limb counts and one jumping point does not.
+/// Each point's velocity is the slope of a straight line fitted to its places within 0.15 s either side. A part's speed is the mean over its points (the middle one of
+/// head and shoulders), so that one jumping point does not count for much; the body's speed is its fastest part's, so that a body that sways over still feet counts as moving.
 pub fn speeds_m_per_s(track: &Track) -> Vec<Option<f64>> {
     let frames = &track.frames;
     (0..frames.len())
@@ -43,17 +38,28 @@ pub fn speeds_m_per_s(track: &Track) -> Vec<Option<f64>> {
             let mut scale: Vec<f64> = near.iter().map(|(_, b)| b.px_per_m).collect();
             scale.sort_by(f64::total_cmp);
             let px_per_m = scale[scale.len() / 2];
-            let mut speeds: Vec<f64> = WATCHED
+            let seen = |l: &Landmark| near.iter().map(|(_, b)| b.keypoint(*l).visibility).sum::<f64>() > 0.5 * near.len() as f64;
+            let parts: Vec<f64> = WATCHED
                 .iter()
-                .filter(|l| near.iter().map(|(_, b)| b.keypoint(**l).visibility).sum::<f64>() > 0.5 * near.len() as f64)
-                .filter_map(|l| slope_px_per_s(&near, *l))
-                .map(|s| s / px_per_m)
+                .filter_map(|part| {
+                    let mut speeds: Vec<f64> = part
+                        .iter()
+                        .filter(|l| seen(l))
+                        .filter_map(|l| slope_px_per_s(&near, *l))
+                        .map(|s| s / px_per_m)
+                        .collect();
+                    speeds.sort_by(f64::total_cmp);
+                    match speeds.len() {
+                        0 => None,
+                        3 => Some(speeds[1]),
+                        n => Some(speeds.iter().sum::<f64>() / n as f64),
+                    }
+                })
                 .collect();
-            if speeds.len() < 4 {
+            if parts.len() < 3 {
                 return None;
             }
-            speeds.sort_by(f64::total_cmp);
-            Some(speeds[(3 * speeds.len()) / 4])
+            Some(parts.into_iter().fold(0.0, f64::max))
         })
         .collect()
 }
