@@ -11,6 +11,7 @@ use crate::leg::fuse::{self, FusionErrors};
 use crate::leg::profile::{GapProfile, StationMatrix, StationVector};
 use crate::leg::shape::{LegShape, POINT_COUNT, STATION_POINTS};
 use crate::outcome::{FloorReport, FloorSource, FrameGaps, HoldReport, StillFrame, Stillness, ViewReport};
+use crate::pose::lower_leg::CROP_SIDE_SHANKS;
 use crate::pose::track::{LegReading, PoseFrame};
 use crate::rules::{judge, RuleProfile};
 use crate::types::{CarpetPoint, ImagePoint, Leg, Station, STATION_COUNT};
@@ -144,7 +145,7 @@ impl Setting<'_> {
                     index: frames[i].index,
                     in_hold: i >= span.first && i <= span.last,
                     gap_mm: std::array::from_fn(|s| p.gap_mm[s] - self.rules.hollow.mean_mm[s]),
-                    sd_mm: std::array::from_fn(|s| p.covariance_mm2[(s, s)].max(0.0).sqrt()),
+                    sd_mm: Station::ALL.map(|s| p.sd_mm(s)),
                 })
             })
             .collect();
@@ -353,7 +354,7 @@ fn still_frame(
         surface,
         carpet,
         crop_centre: leg_middle(reading),
-        crop_side_px: 2.1 * reading.shank_px,
+        crop_side_px: CROP_SIDE_SHANKS * reading.shank_px,
     }
 }
 

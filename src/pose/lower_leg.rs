@@ -15,7 +15,7 @@ use ort::value::TensorRef;
 /// Side of the network's square input, px.
 const INPUT_PX: usize = 256;
 /// Side of the crop in shank lengths.
-const CROP_SIDE_SHANKS: f64 = 2.1;
+pub const CROP_SIDE_SHANKS: f64 = 2.1;
 /// Number of points the network gives.
 const POINT_COUNT: usize = LEG_POINT_NAMES.len();
 
@@ -83,11 +83,6 @@ impl LowerLegNetwork {
             session: models.session("lower_leg")?,
             calibration: Calibration::of(&file)?,
         })
-    }
-
-    /// The measured errors.
-    pub fn calibration(&self) -> &Calibration {
-        &self.calibration
     }
 
     /// Looks at the kneeling lower leg of `body` in its frame. `elevation_rad`: the camera's elevation, where marks give it. `leg`: which leg to look at, where the user
