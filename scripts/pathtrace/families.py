@@ -71,7 +71,7 @@ def _carpet(rng) -> dict:
     return {"family": family, "a": a.tolist(), "b": b.tolist(), "c": c, "scale_m": float(np.exp(rng.uniform(*np.log(scale)))), "turn": float(rng.uniform(0, 2 * np.pi)),
             "bump": float(rng.uniform(0.25, 1.0)), "stains": float(rng.choice([0, rng.uniform(0.1, 0.6)])), "half_m": half, "line": bool(rng.random() < 0.35), "line_at_m": float(rng.normal(0, 0.9)),
             "line_half_m": float(rng.uniform(0.015, 0.035)), "pile_m": float(rng.uniform(0.004, 0.009)), "hall_floor": hsv(rng.uniform(0.05, 0.12), rng.uniform(0.1, 0.6), rng.uniform(0.2, 0.7)),
-            "sheen": float(rng.uniform(0, 0.5))}
+            "sheen": float(rng.uniform(0, 0.5)), "worn": float(rng.uniform(0.05, 0.6)), "worn_scale": float(np.exp(rng.uniform(np.log(8), np.log(90))))}
 
 
 def _light(rng) -> dict:

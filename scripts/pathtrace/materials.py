@@ -154,6 +154,8 @@ def carpet(name: str, c: dict, blades: bool = False) -> bpy.types.Material:
     else:  # felt, and the ground and blades of pile
         colour = n.mix(n.ramp(n.noise(n.place(turn, s), 1.0, 5.0), 0.4, 0.6), a, b if family == "pile" else [0.6 * x + 0.4 * y for x, y in zip(a, b)])
         colour = n.mix(n.math("MULTIPLY", n.noise(here, 300.0, 3.0), 0.5), colour, [x * 0.5 for x in a])
+    worn = n.math("MULTIPLY", n.ramp(n.noise(here, c["worn_scale"], 6.0), 0.3, 0.7), c["worn"])  # what is left of a carpet's texture from some metres away
+    colour = n.mix(worn, colour, [x * 0.55 for x in a])
     if blades:
         tint = n.node("ShaderNodeAttribute", attribute_name="tint").outputs["Fac"]
         colour = n.mix(tint, [0.0, 0.0, 0.0], colour)

@@ -74,7 +74,7 @@ def settings(spec: dict, threads: int, device: str = "CPU") -> None:
     c = s.cycles
     c.use_adaptive_sampling, c.adaptive_threshold, c.adaptive_min_samples = True, 0.03, 4
     c.use_denoising, c.denoiser = True, "OPENIMAGEDENOISE"
-    c.denoising_prefilter = c.denoising_quality = "FAST"  # the best setting takes longer than the tracing, here
+    c.denoising_prefilter = "FAST"
     c.max_bounces, c.diffuse_bounces, c.glossy_bounces, c.transmission_bounces, c.volume_bounces, c.transparent_max_bounces = 4, 3, 2, 1, 0, 4
     c.caustics_reflective = c.caustics_refractive = False
     c.sample_clamp_indirect = 6.0
@@ -85,6 +85,7 @@ def picture(samples: int, region: tuple[float, float, float, float] | None, size
     """Rendered pixels (h, w, 3), linear, row 0 at the top, and their place (x, y); region (x0, y0, x1, y1) px or the whole."""
     s = bpy.context.scene
     s.cycles.samples = samples
+    s.cycles.denoising_quality = "HIGH" if region is not None else "FAST"  # the best one takes longer than the tracing, here
     w, h = size
     s.render.use_border = s.render.use_crop_to_border = region is not None
     if region is not None:
