@@ -27,7 +27,7 @@ def develop(linear: np.ndarray, window: tuple[float, float, float], white, rng: 
     x0, y0, side = window
     leg = x[max(int(y0), 0): max(int(y0 + side), 1), max(int(x0), 0): max(int(x0 + side), 1)]
     level = np.exp(0.5 * np.log(leg.mean(2) + 1e-4).mean() + 0.5 * np.log(x.mean(2) + 1e-4).mean())
-    x = x * np.float32(np.exp(rng.normal(np.log(0.2), 0.3)) / max(level, 1e-5))
+    x = x * np.float32(np.exp(max(rng.normal(np.log(0.2), 0.3), np.log(0.13))) / max(level, 1e-5))
     tint = np.asarray(white, float) ** -rng.uniform(0.5, 1.0) * rng.normal(1, 0.04, 3)
     x = x * (tint / tint.mean()).astype(np.float32)
     y, xx = np.mgrid[:h, :w].astype(np.float32)

@@ -105,7 +105,9 @@ def main() -> None:
             hung.append(int(f["cloth_hung"]))
         rng = np.random.default_rng([spec["seed"], 3])
         w = spec["window"]
-        image, codec = damage.damage(damage.develop(linear, (w["x0"], w["y0"], w["side"]), spec["scene"]["light"]["white"], rng), rng)
+        light = spec["scene"]["light"]
+        white = light["white"] if light["family"] not in ("environment", "skylit") else [1.0, 1.0, 1.0]  # daylight as it is
+        image, codec = damage.damage(damage.develop(linear, (w["x0"], w["y0"], w["side"]), white, rng), rng)
         name = stills / f"{spec['name']}.jpg"
         cv2.imwrite(str(name), image[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 93])
         image = cv2.imread(str(name))[..., ::-1]  # crops come from the very file that the program reads

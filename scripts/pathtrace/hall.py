@@ -70,8 +70,8 @@ def fibres(c: dict, focus, rng, pile: float, count: int = 260_000, radius: float
     attribute(o, "tint", tint)
 
 
-def _wall_quads(w: dict, eye, focus, window: dict | None):
-    """Corners of the four walls (and of the strips about windows on the wall that the sun comes through)."""
+def _walls(w: dict, eye, focus):
+    """Four walls that hold camera and athlete, as (middle of the foot, direction along, half length, outward normal), and their height."""
     hx = max(w["half_m"][0], abs(eye[0]) + 0.6, abs(focus[0]) + 1.8)
     hy = max(w["half_m"][1], abs(eye[1]) + 0.6, abs(focus[1]) + 1.8)
     h = max(w["height_m"], eye[2] + 0.6)
@@ -80,7 +80,7 @@ def _wall_quads(w: dict, eye, focus, window: dict | None):
         d, half = (hx, hy) if nx else (hy, hx)
         origin, along = np.array([nx * d, ny * d]), np.array([-ny, nx])
         walls.append((origin, along, half, np.array([nx, ny])))
-    return walls, h, (hx, hy)
+    return walls, h
 
 
 def room(scene: dict, eye, focus) -> None:
@@ -89,7 +89,7 @@ def room(scene: dict, eye, focus) -> None:
     if w["family"] == "open":
         return
     material = materials.wall("wall", w)
-    walls, h, _ = _wall_quads(w, eye, focus, None)
+    walls, h = _walls(w, eye, focus)
     sun = np.array([math.cos(light["azimuth"]), math.sin(light["azimuth"])])
     through = int(np.argmax([sun @ n for *_, n in walls])) if light["family"] == "window_sun" else -1
 

@@ -50,10 +50,9 @@ def hang(o, along: np.ndarray, colliders: list, frames: int = 14) -> bool:
     cloth.collision_settings.collision_quality = 2
     cloth.point_cache.frame_start, cloth.point_cache.frame_end = 1, frames + 1
     for c in colliders:
-        m = c.modifiers.new("collision", "COLLISION")
+        c.modifiers.new("collision", "COLLISION")
         c.collision.thickness_outer = THICKNESS_M
         c.collision.cloth_friction = 8.0
-        del m
     scene = bpy.context.scene
     for frame in range(1, frames + 1):
         scene.frame_set(frame)

@@ -43,7 +43,7 @@ def read_job(path: Path) -> tuple[dict, list[dict]]:
 
 
 def add_camera(c: dict, lens: dict, distance: float) -> None:
-    """Blender's camera looks along -z with y up; sensor as wide as the picture's longer side, so one rule for both formats."""
+    """The job's pinhole camera: Blender's looks along -z with y up, and its lens is measured against the sensor's width."""
     R, t = np.array(c["R"]), np.array(c["t"])
     data = bpy.data.cameras.new("camera")
     data.sensor_fit, data.sensor_width = "HORIZONTAL", 36.0
