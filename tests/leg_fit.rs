@@ -7,6 +7,7 @@ use shankline::floor::camera::{CameraCovariance, FloorCamera};
 use shankline::leg::fit::{LegProblem, Observation};
 use shankline::leg::shape::{LegShape, POINT_COUNT};
 use shankline::outcome::FloorSource;
+use shankline::pose::track::LEG_POINT_NAMES;
 use shankline::types::{CarpetPoint, Covariance2, ImagePoint, Leg};
 
 fn camera(elevation_deg: f64, azimuth_deg: f64, distance_m: f64) -> FloorCamera {
@@ -214,4 +215,24 @@ fn covariance_equals_monte_carlo() {
             }
         }
     }
+}
+
+/// Segment lengths as fractions of the stature, from memory: foot 0.152, shank 0.246 (Drillis and Contini 1966, as tabulated in Winter, *Biomechanics and Motor Control of Human
+/// Movement*). The shape's unit is the shank, so its foot, heel to big toe, must be near 0.152 / 0.246 of it. Within 12 %, as `scripts/scenes/tests/test_bodies.py` holds the
+/// body model's shank and thigh against the stature; the toes may be bent in this stance and the published length is that of a straight foot.
+#[test]
+fn the_foot_of_the_shape_has_the_published_length() {
+    let shape = LegShape::shipped();
+    let point = |name: &str| {
+        let p = LEG_POINT_NAMES.iter().position(|n| *n == name).unwrap();
+        Vector3::new(shape.mean[3 * p], shape.mean[3 * p + 1], shape.mean[3 * p + 2])
+    };
+    let foot = (point("big_toe_tip") - point("heel_back")).norm();
+    assert!((foot / (0.152 / 0.246) - 1.0).abs() < 0.12, "foot of {foot:.3} shanks");
+    // And the shank is one shank long: knee joint to the middle of the ankle.
+    let shank = (0.5 * (point("ankle_inner") + point("ankle_outer")) - point("knee_joint")).norm();
+    assert!((shank - 1.0).abs() < 0.05, "shank of {shank:.3} shanks");
+    // The program's own fraction of the stature, which millimetres hang on where nothing is marked.
+    let assumed = shankline::check::size::from_stature(Some(1.70)).mean_m;
+    assert!((assumed - 0.246 * 1.70).abs() < 1e-9);
 }
