@@ -18,6 +18,7 @@ pub mod cli;
 pub mod clip;
 pub mod error;
 pub mod floor;
+pub mod hash;
 pub mod hold;
 pub mod leg;
 pub mod numerics;

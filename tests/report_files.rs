@@ -234,7 +234,7 @@ fn a_folder_that_cannot_be_written_gets_a_sentence() {
     std::fs::create_dir_all(out.join("report.html")).unwrap();
     std::fs::write(out.join("call.json"), b"older").unwrap();
     let error = report::write(&examples::no_hold(), &[], &out).unwrap_err();
-    assert!(error.to_string().contains("report.html is a folder"), "{error}");
+    assert!(error.to_string().contains("report.html” is a folder"), "{error}");
     assert_eq!(std::fs::read(out.join("call.json")).unwrap(), b"older");
     assert_eq!(std::fs::read_dir(&out).unwrap().count(), 2);
 }

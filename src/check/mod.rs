@@ -5,4 +5,4 @@ pub mod hold_report;
 pub mod run;
 pub mod size;
 
-pub use run::{check_recording, CheckOptions, Checked, Eyes, LegChoice};
+pub use run::{check_recording, CheckOptions, Checked, Eyes, LegChoice, Opened};

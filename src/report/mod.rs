@@ -18,6 +18,7 @@ use crate::error::{Error, Result};
 use crate::outcome::Outcome;
 use crate::types::RgbImage;
 use files::Staged;
+pub(crate) use files::{can_write, can_write_file, write_whole};
 pub(crate) use raster::floor_png;
 use std::path::{Path, PathBuf};
 
@@ -78,11 +79,11 @@ pub fn write(outcome: &Outcome, stills: &[Option<RgbImage>], out_dir: &Path) -> 
             layout.map(|l| l.cut),
             &sentence::hold(hold),
         )?;
-        pictures.push(staged.add(&format!("stills/hold-{number}.png"), &frame)?);
+        pictures.push(staged.add(format!("stills/hold-{number}.png"), &frame)?);
         if let Some(layout) = layout {
-            pictures.push(staged.add(&format!("stills/hold-{number}-leg.png"), &raster::leg_png(still, layout)?)?);
+            pictures.push(staged.add(format!("stills/hold-{number}-leg.png"), &raster::leg_png(still, layout)?)?);
             pictures.push(staged.add(
-                &format!("stills/hold-{number}-leg-plain.png"),
+                format!("stills/hold-{number}-leg-plain.png"),
                 &raster::leg_plain_png(still, layout.cut)?,
             )?);
         }

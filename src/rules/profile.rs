@@ -3,7 +3,6 @@
 use crate::error::{Error, Result};
 use crate::types::{Station, STATION_COUNT};
 use serde::Deserialize;
-use sha2::{Digest, Sha256};
 use std::fmt::Write as _;
 use std::path::Path;
 
@@ -211,7 +210,7 @@ impl RuleProfile {
             still: file.still,
             checks: file.check,
             hollow,
-            sha256: hex(&Sha256::digest(text.as_bytes())),
+            sha256: crate::hash::sha256_hex(text.as_bytes()),
         })
     }
 
@@ -264,11 +263,6 @@ impl RuleProfile {
         );
         out
     }
-}
-
-/// Lower-case hexadecimal.
-pub fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|b| format!("{b:02x}")).collect()
 }
 
 #[cfg(test)]
