@@ -212,7 +212,10 @@ impl Setting<'_> {
             values.sort_by(f64::total_cmp);
             values[values.len() / 2]
         };
+        let (height, height_sd) = self.shape.middle_height();
         BodyClues {
+            leg_height_m: height * self.shank.mean_m,
+            leg_height_sd_m: height_sd * self.shank.mean_m,
             leg_at: ImagePoint::new(median(&|l| leg_middle(l).u), median(&|l| leg_middle(l).v)),
             shank_px: median(&|l| l.shank_px),
             shank_log_sd: median(&|l| l.shank_log_sd),
