@@ -17,6 +17,7 @@ pub mod check;
 pub mod cli;
 pub mod clip;
 pub mod error;
+pub mod export;
 pub mod floor;
 pub mod hold;
 pub mod leg;
@@ -25,6 +26,7 @@ pub mod outcome;
 pub mod pose;
 pub mod report;
 pub mod rules;
+pub mod table;
 pub mod types;
 
 pub use error::{Error, Result};

@@ -26,6 +26,8 @@ pub enum Command {
     Check(CheckArguments),
     /// Build and check a floor file from marks on the carpet, and draw the carpet grid on a frame.
     Floor(FloorArguments),
+    /// Write measurements for research: tidy tables (CSV and Parquet) with a data dictionary, and marker trajectories (C3D).
+    Export(ExportArguments),
     /// Print the rule profile in force in plain words.
     Rules(RulesArguments),
     /// Print shell completions.
@@ -107,6 +109,46 @@ pub struct FloorArguments {
     /// Draw the carpet grid on the frame and write it here (PNG).
     #[arg(long, value_name = "PNG", value_hint = ValueHint::FilePath)]
     pub draw: Option<PathBuf>,
+}
+
+/// Arguments of `export`.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:
+  shankline export stance.mp4 --covariance --keypoints --markers --out export/stance
+
+Tables: holds (a row a hold and station), frames (a row a frame and station), with --covariance hold_covariance and frame_covariance, with --keypoints keypoints.
+datapackage.json says what every column means (Frictionless Data Package).")]
+pub struct ExportArguments {
+    /// Recordings, photographs, or folders of earlier reports (those keep no keypoints).
+    #[arg(required = true, value_name = "INPUT", value_hint = ValueHint::AnyPath)]
+    pub input: Vec<PathBuf>,
+    /// Folder for the tables.
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath, default_value = "export")]
+    pub out: PathBuf,
+    /// Also write the covariance of the gaps along the leg.
+    #[arg(long)]
+    pub covariance: bool,
+    /// Also write every keypoint of every frame with its covariance.
+    #[arg(long)]
+    pub keypoints: bool,
+    /// Also write the fitted leg's points as marker trajectories (C3D), one file a hold.
+    #[arg(long)]
+    pub markers: bool,
+    /// Floor file: marks on the carpet with known coordinates (see `shankline floor`).
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub floor: Option<PathBuf>,
+    /// The athlete's stature in metres; without it 1.70 m ± 0.11 m is assumed.
+    #[arg(long, value_name = "M", value_parser = stature)]
+    pub stature: Option<f64>,
+    /// Which leg kneels; without it, it is found.
+    #[arg(long, value_enum)]
+    pub leg: Option<LegArgument>,
+    /// Where the athlete is in the first frame, as fractions of width and height.
+    #[arg(long, value_name = "U,V", value_parser = fraction_pair)]
+    pub athlete: Option<[f64; 2]>,
+    /// Rule profile (TOML); without it the shipped one.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub rules: Option<PathBuf>,
 }
 
 /// Arguments of `rules`.

@@ -2,6 +2,7 @@
 
 pub mod arguments;
 pub mod check;
+pub mod export;
 pub mod floor;
 pub mod says;
 
@@ -38,6 +39,7 @@ fn run(arguments: Arguments) -> crate::Result<()> {
     match arguments.command {
         Command::Check(check) => check::run(&check),
         Command::Floor(floor) => floor::run(&floor),
+        Command::Export(export) => export::run(&export),
         Command::Rules(rules) => {
             let profile = match &rules.rules {
                 Some(path) => RuleProfile::read(path)?,

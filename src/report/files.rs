@@ -59,7 +59,8 @@ impl Staged {
     }
 }
 
-fn cannot_write(path: &Path, error: &std::io::Error) -> Error {
+/// Why `path` cannot be written, in a sentence.
+pub(crate) fn cannot_write(path: &Path, error: &std::io::Error) -> Error {
     let shown = path.display();
     match error.kind() {
         ErrorKind::StorageFull | ErrorKind::QuotaExceeded | ErrorKind::FileTooLarge => Error::ours(format!(

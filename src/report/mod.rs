@@ -17,8 +17,10 @@ mod sentence;
 use crate::error::{Error, Result};
 use crate::outcome::Outcome;
 use crate::types::RgbImage;
+pub(crate) use files::cannot_write;
 use files::Staged;
 pub(crate) use raster::floor_png;
+pub(crate) use sentence::of_part;
 use std::path::{Path, PathBuf};
 
 /// The files of one report.
