@@ -117,7 +117,7 @@ def make_poses(o) -> None:
                 raise SystemExit("poses: the first chunks all failed")
             continue
         # crop workers remove the meshes they have drawn; what is known of every pose stays
-        small = {name: arrays[name] for name in ("points", "gap_mm", "shank_length_m", "left")}
+        small = {name: arrays[name] for name in ("points", "gap_mm", "shank_length_m", "stature_m", "left")}
         np.savez(o.out / f"truth_{k:05d}.npz", kind=kind.astype("U24"), **small)
         # files small enough that many workers share the work
         order = rng.permutation(len(kind))
