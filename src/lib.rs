@@ -26,6 +26,7 @@ pub mod outcome;
 pub mod pose;
 pub mod report;
 pub mod rules;
+pub mod screen;
 pub mod statistics;
 pub mod table;
 pub mod types;

@@ -5,6 +5,7 @@ pub mod check;
 pub mod export;
 pub mod floor;
 pub mod says;
+pub mod screen;
 
 use crate::error::Error;
 use crate::pose::models::ModelFolder;
@@ -40,6 +41,8 @@ fn run(arguments: Arguments) -> crate::Result<()> {
         Command::Check(check) => check::run(&check),
         Command::Floor(floor) => floor::run(&floor),
         Command::Export(export) => export::run(&export),
+        Command::Screen(screen) => screen::run(&screen),
+        Command::ScreenWorker => crate::screen::work(),
         Command::Rules(rules) => {
             let profile = match &rules.rules {
                 Some(path) => RuleProfile::read(path)?,
@@ -57,7 +60,7 @@ fn run(arguments: Arguments) -> crate::Result<()> {
             let mut out = Vec::new();
             let ours = |e: std::io::Error| Error::ours(format!("The manual page cannot be made ({e})."));
             clap_mangen::Man::new(Arguments::command()).render(&mut out).map_err(ours)?;
-            for sub in Arguments::command().get_subcommands() {
+            for sub in Arguments::command().get_subcommands().filter(|s| !s.is_hide_set()) {
                 let name = format!("shankline-{}", sub.get_name());
                 clap_mangen::Man::new(sub.clone().name(name)).render(&mut out).map_err(ours)?;
             }

@@ -101,7 +101,7 @@ impl MarkerFile {
         group(&mut p, ANALOG, "ANALOG", "None");
         parameter(&mut p, ANALOG, "USED", 2, &[], &word(0));
         parameter(&mut p, ANALOG, "GEN_SCALE", 4, &[], &float(1.0));
-        parameter(&mut p, ANALOG, "RATE", 4, &[], &float(self.rate_hz));
+        parameter(&mut p, ANALOG, "RATE", 4, &[], &float(0.0));
         parameter(&mut p, ANALOG, "LABELS", -1, &[1, 0], &[]);
         parameter(&mut p, ANALOG, "SCALE", 4, &[0], &[]);
         parameter(&mut p, ANALOG, "OFFSET", 2, &[0], &[]);

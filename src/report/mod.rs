@@ -20,7 +20,7 @@ use crate::types::RgbImage;
 pub(crate) use files::cannot_write;
 use files::Staged;
 pub(crate) use raster::floor_png;
-pub(crate) use sentence::of_part;
+pub(crate) use sentence::{evidence, leading, of_part, reason};
 use std::path::{Path, PathBuf};
 
 /// The files of one report.
