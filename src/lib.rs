@@ -13,6 +13,7 @@
 //! knows ONNX; only [`floor`] and [`leg`] know projective geometry; [`rules`] knows numbers and a rule file, nothing of pixels. [`check`] joins the steps.
 #![deny(missing_docs)]
 
+pub mod agree;
 pub mod check;
 pub mod cli;
 pub mod clip;

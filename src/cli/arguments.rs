@@ -33,6 +33,8 @@ pub enum Command {
     ScreenWorker,
     /// Write measurements for research: tidy tables (CSV and Parquet) with a data dictionary, and marker trajectories (C3D).
     Export(ExportArguments),
+    /// How well do the tool and the judges, or several judges, agree?
+    Agree(AgreeArguments),
     /// Print the rule profile in force in plain words.
     Rules(RulesArguments),
     /// Print shell completions.
@@ -201,6 +203,33 @@ pub struct ExportArguments {
     pub rules: Option<PathBuf>,
 }
 
+/// Arguments of `agree`.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  shankline agree results/evening labels.csv --out agreement
+  shankline agree judge-1.csv judge-2.csv
+  shankline agree results/evening labels.csv --write-rules rules/club.toml
+
+Labels are a CSV file with the columns recording (as in screen.csv) and label (clear, fault or cannot_tell), and any of hold (its number), check (inner_calf, inner_heel, …;
+empty for the stance as a whole) and rater. A label without a hold is held against the recording's worst hold.")]
+pub struct AgreeArguments {
+    /// Results folder of `shankline screen`, its screen.csv, or a table of labels to compare judges alone.
+    #[arg(value_name = "RESULTS", value_hint = ValueHint::AnyPath)]
+    pub results: PathBuf,
+    /// What judges said (CSV).
+    #[arg(value_name = "LABELS", value_hint = ValueHint::FilePath)]
+    pub labels: PathBuf,
+    /// Folder for agreement.html and agreement.json.
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath, default_value = "agreement")]
+    pub out: PathBuf,
+    /// Rule profile (TOML) that the results were made with; without it the shipped one.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub rules: Option<PathBuf>,
+    /// Write a copy of the rule file with the tolerance that the labels suggest, where it is better than the one in force on recordings held out.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub write_rules: Option<PathBuf>,
+}
+
 /// Arguments of `rules`.
 #[derive(Debug, Args)]
 pub struct RulesArguments {
@@ -233,8 +262,8 @@ fn at_least_one(text: &str) -> Result<usize, String> {
 fn gibibytes(text: &str) -> Result<f64, String> {
     text.parse()
         .ok()
-        .filter(|g: &f64| (0.25..=65536.0).contains(g))
-        .ok_or_else(|| "give GiB from 0.25, such as 4".to_string())
+        .filter(|g: &f64| (0.01..=65536.0).contains(g))
+        .ok_or_else(|| "give GiB from 0.01, such as 4".to_string())
 }
 
 fn stature(text: &str) -> Result<f64, String> {

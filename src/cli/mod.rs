@@ -1,5 +1,6 @@
 //! The command line: arguments in, a few lines for a person out.
 
+pub mod agree;
 pub mod arguments;
 pub mod check;
 pub mod export;
@@ -42,6 +43,7 @@ fn run(arguments: Arguments) -> crate::Result<()> {
         Command::Floor(floor) => floor::run(&floor),
         Command::Export(export) => export::run(&export),
         Command::Screen(screen) => screen::run(&screen),
+        Command::Agree(agree) => agree::run(&agree),
         Command::ScreenWorker => crate::screen::work(),
         Command::Rules(rules) => {
             let profile = match &rules.rules {

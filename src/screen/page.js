@@ -47,13 +47,13 @@
   const columns = [
     { title: 'Recording', key: (r) => r.f + '/' + r.n, cell: (r) => make('td', { class: 'name' }, link(r, r.n), r.gone ? make('span', { class: 'gone' }, ' (no longer in its folder)') : null) },
     { title: 'Athlete', key: (r) => r.a, cell: (r) => make('td', {}, r.a) },
-    { title: 'Session', key: (r) => r.s, cell: (r) => make('td', {}, r.s) },
+    { title: 'Session', key: (r) => r.s, cell: (r) => make('td', { class: 'when' }, r.s) },
     { title: 'Label', key: (r) => r.l, cell: (r) => make('td', {}, r.l) },
     { title: 'Hold', key: (r) => r.h || 0, cell: (r) => make('td', { class: 'when' }, r.h ? r.h + (r.t[1] > r.t[0] ? ': ' + r.t[0].toFixed(1) + '\u2013' + r.t[1].toFixed(1) + '\u00a0s' : ': photograph') : '') },
     { title: 'Leg', key: (r) => r.leg || '', cell: (r) => make('td', {}, r.leg || '') },
     { title: 'Call', key: (r) => order[r.k], cell: (r) => make('td', {}, call(r.k)) },
     { title: 'Fault likely', key: (r) => (r.p === undefined || r.p === null ? -1 : r.p), down: true, cell: (r) => make('td', { class: 'num' }, r.p === undefined || r.p === null ? '' : percent(r.p)) },
-    { title: 'Worst place', key: (r) => (r.w === undefined ? -1 : r.w), cell: (r) => make('td', {}, r.w === undefined ? '' : data.stations[r.w]) },
+    { title: 'Worst place', key: (r) => (r.w === undefined ? -1 : r.w), cell: (r) => make('td', {}, r.w === undefined ? '' : data.stations[r.w].replace(' %', '\u00a0%')) },
     { title: 'Gap there', key: (r) => (r.w === undefined ? -1e9 : r.g[r.w]), down: true, cell: (r) => make('td', { class: 'num' }, r.w === undefined ? '' : mm(r.g[r.w], r.d[r.w])) },
     { title: 'In words', key: (r) => r.e, cell: (r) => make('td', { class: 'explanation' }, r.e) },
   ];
@@ -123,7 +123,7 @@
     const points = t.sessions.filter((s) => s.heel || s.calf);
     const box = make('div', {}, make('h3', {}, t.athlete || 'nobody named'));
     if (points.length) {
-      const [width, height, left] = [360, 150, 40];
+      const [width, height, left] = [460, 160, 52];
       const ends = points.flatMap((s) => [s.heel, s.calf]).filter(Boolean).flatMap((p) => [p.gap_mm - BAR * p.sd_mm, p.gap_mm + BAR * p.sd_mm]);
       const high = Math.min(150, Math.max(30, ...ends));
       const low = Math.max(-40, Math.min(-5, ...ends));
@@ -150,11 +150,11 @@
       });
       box.append(svg);
     }
-    const head = make('tr', {}, ...['Session', 'Holds', 'Suspected', 'Clear', 'Cannot tell', 'Share suspected (95 %)', 'Knee to ankle', 'Heel'].map((h) => make('th', { scope: 'col' }, h)));
+    const head = make('tr', {}, ...['Session', 'Holds', 'Susp.', 'Clear', 'Cannot tell', 'Suspected of those told', 'Knee to ankle', 'Heel'].map((h) => make('th', { scope: 'col' }, h)));
     const body = t.sessions.map((s) => make('tr', {},
-      make('th', { scope: 'row' }, s.session || '(none)'), make('td', {}, String(s.holds)), make('td', {}, String(s.suspected)), make('td', {}, String(s.clear)), make('td', {}, String(s.cannot_tell)),
-      make('td', {}, s.suspected + s.clear ? (100 * s.suspected_share_95[0]).toFixed(0) + '\u2013' + (100 * s.suspected_share_95[1]).toFixed(0) + '\u00a0%' : ''),
-      make('td', {}, s.calf ? mm(s.calf.gap_mm, s.calf.sd_mm) : ''), make('td', {}, s.heel ? mm(s.heel.gap_mm, s.heel.sd_mm) : '')));
+      make('th', { scope: 'row', class: 'when' }, s.session || '(none)'), make('td', {}, String(s.holds)), make('td', {}, String(s.suspected)), make('td', {}, String(s.clear)), make('td', {}, String(s.cannot_tell)),
+      make('td', {}, s.suspected + s.clear ? (100 * s.suspected_share_95[0]).toFixed(0) + '\u2013' + (100 * s.suspected_share_95[1]).toFixed(0) + '\u00a0%' : 'none told'),
+      make('td', { class: 'when' }, s.calf ? mm(s.calf.gap_mm, s.calf.sd_mm) : ''), make('td', { class: 'when' }, s.heel ? mm(s.heel.gap_mm, s.heel.sd_mm) : '')));
     box.append(make('div', { class: 'wide' }, make('table', {}, make('thead', {}, head), make('tbody', {}, ...body))));
     return box;
   };

@@ -153,7 +153,7 @@ fn one(job: &Job, eyes: &mut Eyes, rules: &RuleProfile) -> Result<Word> {
     let no_answer = |e: Error| Word::NoAnswer {
         content_sha256: content.clone(),
         fingerprint,
-        reason: e.to_string(),
+        reason: short(&e.to_string(), &path),
         ours: matches!(e, Error::Ours(_)),
         seconds: started.elapsed().as_secs_f64(),
     };
@@ -199,6 +199,12 @@ fn one(job: &Job, eyes: &mut Eyes, rules: &RuleProfile) -> Result<Word> {
         outcome: Box::new(outcome),
         seconds: started.elapsed().as_secs_f64(),
     })
+}
+
+/// The reason with the recording's own name in place of its path, which the table has already and which says where on this machine it lies.
+fn short(reason: &str, path: &Path) -> String {
+    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    reason.replace(&*path.to_string_lossy(), &name)
 }
 
 /// Removes what a killed run left under temporary names.
