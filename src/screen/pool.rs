@@ -7,6 +7,7 @@ use crossbeam_channel::{Receiver, RecvTimeoutError, Sender};
 use std::collections::VecDeque;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::os::unix::process::{CommandExt, ExitStatusExt};
+use std::path::Path;
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::Mutex;
@@ -163,7 +164,13 @@ impl Worker {
     /// `None` where the run is being stopped.
     fn start(options: &PoolOptions, stopping: &dyn Fn() -> bool) -> Result<Option<Self>> {
         let cannot = |e: std::io::Error| Error::ours(format!("A worker process cannot be started ({e})."));
-        let program = std::env::current_exe().map_err(cannot)?;
+        // The program that runs, even where its file was replaced or removed in the meantime.
+        let itself = Path::new("/proc/self/exe");
+        let program = if itself.exists() {
+            itself.to_path_buf()
+        } else {
+            std::env::current_exe().map_err(cannot)?
+        };
         let mut command = Command::new(program);
         command
             .arg("screen-worker")
