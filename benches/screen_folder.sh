@@ -32,7 +32,7 @@ peak_of() { # runs a command, prints seconds and the largest sum of resident mem
 }
 one_by_one() { for f in "$scratch"/clips/*.mp4; do "$program" check "$f" --out "$scratch/checks/$(basename "$f" .mp4)" > /dev/null || return 1; done; }
 
-echo "$clips clips of $seconds s, $(nproc) cores, load before: $(cut -d' ' -f1-3 /proc/loadavg)"
+echo "$clips clips of $seconds s, $(nproc --all) cores, load before: $(cut -d' ' -f1-3 /proc/loadavg)"
 for jobs in 1 2; do
   rm -rf "$scratch/out"
   printf 'screen --jobs %s: ' "$jobs"; peak_of "$program" screen "$scratch/clips" --jobs "$jobs" --out "$scratch/out"

@@ -172,7 +172,7 @@ fn results(folder: &Path, heels_mm: &[f64], sd_mm: f64) {
 fn tool_and_judges_side_by_side_and_a_tolerance_only_when_asked_for() {
     let scratch = tempfile::tempdir().unwrap();
     let folder = scratch.path();
-    let heels: Vec<f64> = (0..60).map(|k| f64::from(k)).collect();
+    let heels: Vec<f64> = (0..60).map(f64::from).collect();
     results(folder, &heels, 3.0);
     // Two judges who flag from 30 mm; the second one cannot tell every tenth.
     let mut labels = "recording,rater,check,label\n".to_string();

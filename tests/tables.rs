@@ -261,7 +261,8 @@ fn evening(folder: &Path, count: usize) -> u64 {
 
 #[test]
 fn ten_thousand_recordings_make_one_table_and_one_page() {
-    let scratch = tempfile::tempdir().unwrap();
+    // Ten thousand results are flushed one by one; in memory that costs nothing.
+    let scratch = ["/dev/shm", "/tmp"].iter().find_map(|d| tempfile::tempdir_in(d).ok()).unwrap();
     let kept = std::env::var_os("SHANKLINE_REPORT_DIR").map(|d| Path::new(&d).join("screen"));
     let folder = kept.as_deref().unwrap_or(scratch.path());
     std::fs::create_dir_all(folder).unwrap();
@@ -297,7 +298,8 @@ fn ten_thousand_recordings_make_one_table_and_one_page() {
     .unwrap();
     assert_eq!(data["rows"].as_array().unwrap().len(), rows as usize);
     // Nothing is fetched: no address leads out of the folder.
-    assert!(!text.contains("src=\"http") && !text.contains("href=\"http") && !text.contains("url("));
+    assert!(!text.contains("src=\"http") && !text.contains("href=\"http"));
+    assert!(text.match_indices("url(").all(|(at, _)| text[at..].starts_with("url(#")));
     // One athlete by hand: the mean of the gaps at the heel in one session.
     let trend = data["trends"]
         .as_array()

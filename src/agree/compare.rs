@@ -79,7 +79,10 @@ pub struct Disagreement {
     pub weight: f64,
 }
 
-fn table(pairs: &[(Verdict, Verdict)]) -> Vec<Vec<u64>> {
+/// What both raters said of one thing.
+type Both = (Verdict, Verdict);
+
+fn table(pairs: &[Both]) -> Vec<Vec<u64>> {
     let mut counts = vec![vec![0; 3]; 3];
     for (a, b) in pairs {
         counts[*a as usize][*b as usize] += 1;
@@ -89,20 +92,20 @@ fn table(pairs: &[(Verdict, Verdict)]) -> Vec<Vec<u64>> {
 
 /// Compares two raters.
 pub fn compare(first: &str, second: &str, pairings: &[Pairing]) -> Agreement {
-    let mut clusters: BTreeMap<&str, Vec<(Verdict, Verdict)>> = BTreeMap::new();
+    let mut clusters: BTreeMap<&str, Vec<Both>> = BTreeMap::new();
     for p in pairings {
         clusters.entry(&p.recording).or_default().push((p.first, p.second));
     }
-    let clusters: Vec<Vec<(Verdict, Verdict)>> = clusters.into_values().collect();
-    let all: Vec<(Verdict, Verdict)> = clusters.iter().flatten().copied().collect();
+    let clusters: Vec<Vec<Both>> = clusters.into_values().collect();
+    let all: Vec<Both> = clusters.iter().flatten().copied().collect();
     let counts = table(&all);
-    let estimate = |statistic: &dyn Fn(&[(Verdict, Verdict)]) -> Option<f64>| Estimate {
+    let estimate = |statistic: &dyn Fn(&[Both]) -> Option<f64>| Estimate {
         value: statistic(&all),
         interval_95: statistic(&all).and_then(|_| bootstrap::interval(&clusters, 0.95, DRAWS, statistic)),
     };
     let same = Count::of(all.iter().map(|(a, b)| a == b));
-    let decided = |pairs: &[(Verdict, Verdict)]| {
-        let kept: Vec<(Verdict, Verdict)> = pairs
+    let decided = |pairs: &[Both]| {
+        let kept: Vec<Both> = pairs
             .iter()
             .copied()
             .filter(|(a, b)| *a != Verdict::CannotTell && *b != Verdict::CannotTell)

@@ -3,7 +3,7 @@
   const data = JSON.parse(document.getElementById('data').textContent);
   const rows = data.rows;
   const PAGE = 100;
-  const TREND_PAGE = 24;
+  const TREND_PAGE = 12;
   const BAR = 1.959964;
   const words = {
     suspected: 'suspected', cannot_tell: 'cannot tell', clear: 'clear',
@@ -25,7 +25,7 @@
     }
     return element;
   };
-  const minus = (text) => String(text).replace('-', '\u2212');
+  const minus = (text) => (/^-0*\.?0*$/.test(text) ? text.slice(1) : text.replace('-', '\u2212'));
   const mm = (value, sd) => minus(value.toFixed(0)) + '\u00a0±\u00a0' + (BAR * sd).toFixed(0) + '\u00a0mm';
   const percent = (p) => (p >= 0.995 ? 'over 99\u00a0%' : p < 0.005 ? 'under 1\u00a0%' : (100 * p).toFixed(0) + '\u00a0%');
 
@@ -67,6 +67,21 @@
   const collator = new Intl.Collator('en', { numeric: true });
   const compare = (a, b) => (typeof a === 'number' && typeof b === 'number' ? a - b : collator.compare(String(a), String(b)));
 
+  // Each column is put in order once; sorting again only compares places.
+  const ranks = new Map();
+  const rankOf = (column) => {
+    if (!ranks.has(column)) {
+      const keys = rows.map(columns[column].key);
+      const inOrder = rows.map((_, i) => i).sort((a, b) => compare(keys[a], keys[b]));
+      const rank = new Int32Array(rows.length);
+      inOrder.forEach((row, place) => {
+        rank[row] = place > 0 && compare(keys[inOrder[place - 1]], keys[row]) === 0 ? rank[inOrder[place - 1]] : place;
+      });
+      ranks.set(column, rank);
+    }
+    return ranks.get(column);
+  };
+
   const haystack = rows.map((r) => (r.n + '\n' + r.l + '\n' + r.e + '\n' + (r.why || '')).toLowerCase());
 
   const filter = () => {
@@ -79,8 +94,8 @@
       const r = rows[i];
       if (kinds.has(r.k) && (athlete === '*' || r.a === athlete.slice(1)) && (session === '*' || r.s === session.slice(1)) && (!find || haystack[i].includes(find))) shown.push(i);
     }
-    const keys = new Map(shown.map((i) => [i, columns[sorted].key(rows[i])]));
-    shown.sort((a, b) => (downwards ? -1 : 1) * compare(keys.get(a), keys.get(b)) || a - b);
+    const rank = rankOf(sorted);
+    shown.sort((a, b) => (downwards ? rank[b] - rank[a] : rank[a] - rank[b]) || a - b);
     page = 0;
     trendPage = 0;
     draw();
