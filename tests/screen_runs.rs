@@ -287,9 +287,7 @@ fn fifty_malformed_files_are_fifty_rows_and_the_good_ones_are_checked() {
             _ => ("mp4", {
                 let mut damaged = good.clone();
                 // The type of the second box and the sizes after it.
-                for at in 36..60 {
-                    damaged[at] = random.random();
-                }
+                damaged[36..60].fill_with(|| random.random());
                 damaged
             }),
         };
@@ -592,7 +590,9 @@ fn a_worker_that_falls_or_grows_is_a_row_and_is_tried_again() {
         std::fs::write(folder.join(format!("{k}.mp4")), clip(k)).unwrap();
     }
     // No check fits into so little.
-    well(&screen(&folder, &out, &["--memory", "0.01", "--jobs", "1"]));
+    let all_failed = screen(&folder, &out, &["--memory", "0.01", "--jobs", "1"]);
+    assert_eq!(all_failed.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&all_failed.stderr).contains("Every check failed"));
     let found = by_recording(&out);
     assert!(
         found

@@ -89,7 +89,13 @@ pub fn run(arguments: &ScreenArguments) -> Result<()> {
             screened.left
         )));
     }
-    Ok(())
+    match &screened.first_failure {
+        // Not the recordings' fault, then.
+        Some(why) if screened.checked + screened.refused + screened.kept == 0 => {
+            Err(Error::ours(format!("Every check failed; the first because: {why}")))
+        }
+        _ => Ok(()),
+    }
 }
 
 /// A name from a file system on one line of a terminal.

@@ -21,7 +21,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-/// Memory that a worker and its decoder are expected to need, bytes: measured 0.5 GiB on full-HD clips (`benches/screen_folder.sh`), doubled.
+/// Memory that a worker and its decoder are expected to need, bytes: measured under 0.5 GiB on 1280 × 720 clips (`benches/screen_folder.sh`), doubled for larger ones.
 const WORKER_BYTES: u64 = 1 << 30;
 
 /// Table and page are written anew at least this often.
@@ -104,6 +104,8 @@ pub struct Screened {
     pub refused: usize,
     /// Checks that failed.
     pub failed: usize,
+    /// Why the first of them failed.
+    pub first_failure: Option<String>,
     /// Recordings left undone because the run was stopped.
     pub left: usize,
     /// Rows of the table; `None` for a shard.
@@ -341,6 +343,9 @@ fn keep(database: &Database, task: &Task, came: Came, screened: &mut Screened) -
             format!("failed: {}", entry.reason)
         }
     };
+    if entry.state == State::Failed {
+        screened.first_failure.get_or_insert_with(|| entry.reason.clone());
+    }
     database.keep(&entry, &task.who, looks_like)?;
     Ok(said)
 }
