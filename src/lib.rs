@@ -13,10 +13,12 @@
 //! knows ONNX; only [`floor`] and [`leg`] know projective geometry; [`rules`] knows numbers and a rule file, nothing of pixels. [`check`] joins the steps.
 #![deny(missing_docs)]
 
+pub mod agree;
 pub mod check;
 pub mod cli;
 pub mod clip;
 pub mod error;
+pub mod export;
 pub mod floor;
 pub mod hash;
 pub mod hold;
@@ -26,7 +28,9 @@ pub mod outcome;
 pub mod pose;
 pub mod report;
 pub mod rules;
+pub mod screen;
 pub mod statistics;
+pub mod table;
 pub mod types;
 
 pub use error::{Error, Result};

@@ -56,6 +56,8 @@ pub struct Parts {
     pub geometry: Option<GapProfile>,
     /// From the picture at the floor.
     pub picture: GapProfile,
+    /// The camera over the carpet that the leg's points were fitted with.
+    pub camera: FloorCamera,
 }
 
 impl Setting<'_> {
@@ -173,7 +175,7 @@ impl Setting<'_> {
                 notes,
             },
             floor,
-            parts: Parts { geometry, picture },
+            parts: Parts { geometry, picture, camera },
         })
     }
 
@@ -227,23 +229,7 @@ impl Setting<'_> {
     }
 
     fn fit(&self, camera: &FloorCamera, reading: &LegReading, leg: Leg) -> Option<LegFit> {
-        let observations: Vec<Observation> = (0..POINT_COUNT)
-            .filter(|p| reading.points[*p].visibility > 0.2 || STATION_POINTS.contains(p))
-            .map(|p| Observation {
-                of: vec![(p, 1.0)],
-                at: reading.points[p].at,
-                covariance: reading.points[p].covariance,
-            })
-            .collect();
-        LegProblem {
-            camera,
-            shape: self.shape,
-            leg,
-            shank_m: self.shank.mean_m,
-            shank_sd_m: self.shank.sd_m,
-            observations: &observations,
-        }
-        .solve()
+        fit_frame(camera, self.shape, self.shank, reading, leg)
     }
 
     /// The shank length for turning fractions into millimetres. With marks the fits measure it (the carpet gives the scale); with a body floor the scale comes from the
@@ -260,18 +246,8 @@ impl Setting<'_> {
         }
     }
 
-    /// The picture's own reading in millimetres.
     fn picture_profile(&self, l: &LegReading, shank: ShankLength) -> GapProfile {
-        let mm = 1000.0 * shank.mean_m;
-        let relative = shank.sd_m / shank.mean_m;
-        GapProfile {
-            gap_mm: StationVector::from_fn(|s, _| l.gap_fraction[s] * mm),
-            covariance_mm2: StationMatrix::from_fn(|i, k| {
-                let factor = self.errors.picture_sd_scale[i] * self.errors.picture_sd_scale[k];
-                let common = factor * l.gap_sd_fraction[i] * l.gap_sd_fraction[k] * l.gap_correlation[i][k];
-                (common + l.gap_fraction[i] * l.gap_fraction[k] * relative * relative) * mm * mm
-            }),
-        }
+        picture_profile(self.errors, l, shank)
     }
 
     fn scaled_geometry(&self, geometry: &GapProfile) -> GapProfile {
@@ -289,6 +265,41 @@ impl Setting<'_> {
             .iter()
             .min_by(|a, b| a.1.residual_rms.total_cmp(&b.1.residual_rms))
             .map_or(held[held.len() / 2].0, |(i, _)| *i)
+    }
+}
+
+/// Fits the leg in one frame; `None` where its points do not meet the carpet.
+pub fn fit_frame(camera: &FloorCamera, shape: &LegShape, shank: ShankLength, reading: &LegReading, leg: Leg) -> Option<LegFit> {
+    let observations: Vec<Observation> = (0..POINT_COUNT)
+        .filter(|p| reading.points[*p].visibility > 0.2 || STATION_POINTS.contains(p))
+        .map(|p| Observation {
+            of: vec![(p, 1.0)],
+            at: reading.points[p].at,
+            covariance: reading.points[p].covariance,
+        })
+        .collect();
+    LegProblem {
+        camera,
+        shape,
+        leg,
+        shank_m: shank.mean_m,
+        shank_sd_m: shank.sd_m,
+        observations: &observations,
+    }
+    .solve()
+}
+
+/// The picture's own reading in millimetres, before the natural hollow is taken off.
+pub fn picture_profile(errors: &FusionErrors, l: &LegReading, shank: ShankLength) -> GapProfile {
+    let mm = 1000.0 * shank.mean_m;
+    let relative = shank.sd_m / shank.mean_m;
+    GapProfile {
+        gap_mm: StationVector::from_fn(|s, _| l.gap_fraction[s] * mm),
+        covariance_mm2: StationMatrix::from_fn(|i, k| {
+            let factor = errors.picture_sd_scale[i] * errors.picture_sd_scale[k];
+            let common = factor * l.gap_sd_fraction[i] * l.gap_sd_fraction[k] * l.gap_correlation[i][k];
+            (common + l.gap_fraction[i] * l.gap_fraction[k] * relative * relative) * mm * mm
+        }),
     }
 }
 

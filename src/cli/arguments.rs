@@ -26,6 +26,15 @@ pub enum Command {
     Check(CheckArguments),
     /// Build and check a floor file from marks on the carpet, and draw the carpet grid on a frame.
     Floor(FloorArguments),
+    /// Check every recording in folders: one table, one page, and each recording's report.
+    Screen(ScreenArguments),
+    /// One worker of `screen`, which starts it by itself.
+    #[command(hide = true)]
+    ScreenWorker,
+    /// Write measurements for research: tidy tables (CSV and Parquet) with a data dictionary, and marker trajectories (C3D).
+    Export(ExportArguments),
+    /// How well do the tool and the judges, or several judges, agree?
+    Agree(AgreeArguments),
     /// Print the rule profile in force in plain words.
     Rules(RulesArguments),
     /// Print shell completions.
@@ -109,6 +118,118 @@ pub struct FloorArguments {
     pub draw: Option<PathBuf>,
 }
 
+/// Arguments of `screen`.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  shankline screen evening/ --out results/evening
+  shankline screen evening/ --manifest evening.csv --out results/evening
+  parallel shankline screen evening/ --shard {}/4 --out results/evening ::: 1 2 3 4 && shankline screen --merge --out results/evening
+
+Stop it anyhow and start it again: it goes on where it was. A recording is checked again when its content, the networks, the rules, the program or what is said of it changes,
+and only then. A broken recording is a row with its reason. Results: screen.csv, screen.parquet, index.html, reports/, screen.sqlite (keeps the history).
+
+A manifest is a CSV file with a column recording (path under the folder) and any of athlete, session, label, stature_m, leg (left or right), floor (a floor file). A floor file
+NAME.floor.json beside a recording is used by itself.")]
+pub struct ScreenArguments {
+    /// Folders with recordings (MP4, MOV, M4V, MKV, AVI, WebM) and photographs (JPEG, PNG), looked through to the bottom.
+    #[arg(required_unless_present = "merge", conflicts_with = "merge", value_name = "FOLDER", value_hint = ValueHint::DirPath)]
+    pub folder: Vec<PathBuf>,
+    /// Folder for the results.
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath, default_value = "screen")]
+    pub out: PathBuf,
+    /// Athlete, session and label from this CSV file instead of folder names.
+    #[arg(long, value_name = "CSV", value_hint = ValueHint::FilePath)]
+    pub manifest: Option<PathBuf>,
+    /// What the folders between FOLDER and a recording stand for, from the top: athlete, session, label, or - for nothing.
+    #[arg(long, value_name = "NAMES", default_value = "athlete/session", conflicts_with = "manifest")]
+    pub folders: String,
+    /// Recordings at a time; as many as cores and memory allow where not given.
+    #[arg(long, value_name = "N", value_parser = at_least_one)]
+    pub jobs: Option<usize>,
+    /// Memory that all workers together may hold, GiB; three quarters of what is free where not given.
+    #[arg(long, value_name = "GIB", value_parser = gibibytes)]
+    pub memory: Option<f64>,
+    /// Only part I of N, for a batch system; every part into the same results folder.
+    #[arg(long, value_name = "I/N", value_parser = crate::screen::Shard::parse)]
+    pub shard: Option<crate::screen::Shard>,
+    /// Join the parts that --shard made.
+    #[arg(long)]
+    pub merge: bool,
+    /// Rule profile (TOML); without it the shipped one.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub rules: Option<PathBuf>,
+    /// Check everything again.
+    #[arg(long)]
+    pub again: bool,
+}
+
+/// Arguments of `export`.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:
+  shankline export stance.mp4 --covariance --keypoints --markers --out export/stance
+
+Tables: holds (a row a hold and station), frames (a row a frame and station), with --covariance hold_covariance and frame_covariance, with --keypoints keypoints.
+datapackage.json says what every column means (Frictionless Data Package).")]
+pub struct ExportArguments {
+    /// Recordings, photographs, or folders of earlier reports (those keep no keypoints).
+    #[arg(required = true, value_name = "INPUT", value_hint = ValueHint::AnyPath)]
+    pub input: Vec<PathBuf>,
+    /// Folder for the tables.
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath, default_value = "export")]
+    pub out: PathBuf,
+    /// Also write the covariance of the gaps along the leg.
+    #[arg(long)]
+    pub covariance: bool,
+    /// Also write every keypoint of every frame with its covariance.
+    #[arg(long)]
+    pub keypoints: bool,
+    /// Also write the fitted leg's points as marker trajectories (C3D), one file a hold.
+    #[arg(long)]
+    pub markers: bool,
+    /// Floor file: marks on the carpet with known coordinates (see `shankline floor`).
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub floor: Option<PathBuf>,
+    /// The athlete's stature in metres; without it 1.70 m ± 0.11 m is assumed.
+    #[arg(long, value_name = "M", value_parser = stature)]
+    pub stature: Option<f64>,
+    /// Which leg kneels; without it, it is found.
+    #[arg(long, value_enum)]
+    pub leg: Option<LegArgument>,
+    /// Where the athlete is in the first frame, as fractions of width and height.
+    #[arg(long, value_name = "U,V", value_parser = fraction_pair)]
+    pub athlete: Option<[f64; 2]>,
+    /// Rule profile (TOML); without it the shipped one.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub rules: Option<PathBuf>,
+}
+
+/// Arguments of `agree`.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  shankline agree results/evening labels.csv --out agreement
+  shankline agree judge-1.csv judge-2.csv
+  shankline agree results/evening labels.csv --write-rules rules/club.toml
+
+Labels are a CSV file with the columns recording (as in screen.csv) and label (clear, fault or cannot_tell), and any of hold (its number), check (inner_calf, inner_heel, …;
+empty for the stance as a whole) and rater. A label without a hold is held against the recording's worst hold.")]
+pub struct AgreeArguments {
+    /// Results folder of `shankline screen`, its screen.csv, or a table of labels to compare judges alone.
+    #[arg(value_name = "RESULTS", value_hint = ValueHint::AnyPath)]
+    pub results: PathBuf,
+    /// What judges said (CSV).
+    #[arg(value_name = "LABELS", value_hint = ValueHint::FilePath)]
+    pub labels: PathBuf,
+    /// Folder for agreement.html and agreement.json.
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath, default_value = "agreement")]
+    pub out: PathBuf,
+    /// Rule profile (TOML) that the results were made with; without it the shipped one.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub rules: Option<PathBuf>,
+    /// Write a copy of the rule file with the tolerance that the labels suggest, where it is better than the one in force on recordings held out.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub write_rules: Option<PathBuf>,
+}
+
 /// Arguments of `rules`.
 #[derive(Debug, Args)]
 pub struct RulesArguments {
@@ -129,6 +250,20 @@ pub enum LegArgument {
     Left,
     /// The athlete's right.
     Right,
+}
+
+fn at_least_one(text: &str) -> Result<usize, String> {
+    text.parse()
+        .ok()
+        .filter(|n| *n >= 1)
+        .ok_or_else(|| "give a whole number from 1".to_string())
+}
+
+fn gibibytes(text: &str) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|g: &f64| (0.01..=65536.0).contains(g))
+        .ok_or_else(|| "give GiB from 0.01, such as 4".to_string())
 }
 
 fn stature(text: &str) -> Result<f64, String> {

@@ -18,20 +18,13 @@ use std::path::{Path, PathBuf};
 /// # Errors
 /// The first input's or option's error; inputs before it are checked and their reports kept.
 pub fn run(arguments: &CheckArguments) -> Result<()> {
-    let options = CheckOptions {
-        floor: arguments.floor.as_deref().map(FloorFile::read).transpose()?,
-        stature_m: arguments.stature,
-        leg: match arguments.leg {
-            LegArgument::Auto => LegChoice::Auto,
-            LegArgument::Left => LegChoice::Given(Leg::Left),
-            LegArgument::Right => LegChoice::Given(Leg::Right),
-        },
-        rules: match &arguments.rules {
-            Some(path) => RuleProfile::read(path)?,
-            None => RuleProfile::shipped(),
-        },
-        athlete: arguments.athlete,
-    };
+    let options = options(
+        arguments.floor.as_deref(),
+        arguments.stature,
+        arguments.leg,
+        arguments.rules.as_deref(),
+        arguments.athlete,
+    )?;
     let json_to_stdout = arguments.json.as_deref() == Some(Path::new("-"));
     if let Some(target) = arguments.json.as_deref().filter(|_| !json_to_stdout) {
         report::can_write_file(target)?;
@@ -65,6 +58,33 @@ pub fn run(arguments: &CheckArguments) -> Result<()> {
         }),
         None => Ok(()),
     }
+}
+
+/// What a check is told, from the command line's words.
+///
+/// # Errors
+/// [`Error::Input`] where the floor file or the rule file cannot be used.
+pub(crate) fn options(
+    floor: Option<&Path>,
+    stature_m: Option<f64>,
+    leg: LegArgument,
+    rules: Option<&Path>,
+    athlete: Option<[f64; 2]>,
+) -> Result<CheckOptions> {
+    Ok(CheckOptions {
+        floor: floor.map(FloorFile::read).transpose()?,
+        stature_m,
+        leg: match leg {
+            LegArgument::Auto => LegChoice::Auto,
+            LegArgument::Left => LegChoice::Given(Leg::Left),
+            LegArgument::Right => LegChoice::Given(Leg::Right),
+        },
+        rules: match rules {
+            Some(path) => RuleProfile::read(path)?,
+            None => RuleProfile::shipped(),
+        },
+        athlete,
+    })
 }
 
 fn one(

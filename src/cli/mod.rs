@@ -1,9 +1,12 @@
 //! The command line: arguments in, a few lines for a person out.
 
+pub mod agree;
 pub mod arguments;
 pub mod check;
+pub mod export;
 pub mod floor;
 pub mod says;
+pub mod screen;
 
 use crate::error::Error;
 use crate::pose::models::ModelFolder;
@@ -54,6 +57,10 @@ fn run(arguments: Arguments) -> crate::Result<()> {
     match arguments.command {
         Command::Check(check) => check::run(&check),
         Command::Floor(floor) => floor::run(&floor),
+        Command::Export(export) => export::run(&export),
+        Command::Screen(screen) => screen::run(&screen),
+        Command::Agree(agree) => agree::run(&agree),
+        Command::ScreenWorker => crate::screen::work(),
         Command::Rules(rules) => {
             let profile = match &rules.rules {
                 Some(path) => RuleProfile::read(path)?,
@@ -71,7 +78,7 @@ fn run(arguments: Arguments) -> crate::Result<()> {
             let mut out = Vec::new();
             let ours = |e: std::io::Error| Error::ours(format!("The manual page cannot be made ({e})."));
             clap_mangen::Man::new(Arguments::command()).render(&mut out).map_err(ours)?;
-            for sub in Arguments::command().get_subcommands() {
+            for sub in Arguments::command().get_subcommands().filter(|s| !s.is_hide_set()) {
                 let name = format!("shankline-{}", sub.get_name());
                 clap_mangen::Man::new(sub.clone().name(name)).render(&mut out).map_err(ours)?;
             }

@@ -38,28 +38,41 @@ impl GapProfile {
     /// The joint normal distribution, by a fixed low-discrepancy sample of 4096 draws with negative gaps refused, so that the answer is the same every time; never less
     /// than the largest single station's.
     pub fn any_over_probability(&self, stations: &[Station], tolerance_mm: f64) -> f64 {
-        let single = stations.iter().map(|s| self.over_probability(*s, tolerance_mm)).fold(0.0, f64::max);
+        self.any_over_probabilities(stations, &[tolerance_mm])[0]
+    }
+
+    /// The same for several tolerances at once, from one sample.
+    pub fn any_over_probabilities(&self, stations: &[Station], tolerances_mm: &[f64]) -> Vec<f64> {
+        let mut single: Vec<f64> = tolerances_mm
+            .iter()
+            .map(|t| stations.iter().map(|s| self.over_probability(*s, *t)).fold(0.0, f64::max))
+            .collect();
         if stations.len() < 2 {
             return single;
         }
         let Some(factor) = psd_factor(&self.covariance_mm2) else {
             return single;
         };
-        let (mut weight, mut over) = (0.0, 0.0);
+        let mut weight = 0.0;
+        let mut over = vec![0.0; tolerances_mm.len()];
         for z in standard_draws() {
             let g = self.gap_mm + factor * z;
             // A soft floor: draws far below the carpet are unlikely, not impossible, since flesh gives by some millimetres.
             let below: f64 = stations.iter().map(|s| (-g[s.index()]).max(0.0)).fold(0.0, f64::max);
             let w = (-0.5 * (below / FLESH_GIVE_MM).powi(2)).exp();
             weight += w;
-            if stations.iter().any(|s| g[s.index()] > tolerance_mm) {
-                over += w;
+            for (over, tolerance) in over.iter_mut().zip(tolerances_mm) {
+                if stations.iter().any(|s| g[s.index()] > *tolerance) {
+                    *over += w;
+                }
             }
         }
-        if weight < 4.0 {
-            return single;
+        if weight >= 4.0 {
+            for (single, over) in single.iter_mut().zip(over) {
+                *single = (over / weight).max(*single);
+            }
         }
-        (over / weight).max(single)
+        single
     }
 }
 

@@ -87,7 +87,8 @@ impl Staged {
     }
 }
 
-fn cannot_write(path: &Path, error: &std::io::Error) -> Error {
+/// Why `path` cannot be written, in a sentence.
+pub(crate) fn cannot_write(path: &Path, error: &std::io::Error) -> Error {
     // The kind alone: the error itself names a temporary file that nobody knows.
     let (shown, error) = (shown(path), error.kind());
     match error {

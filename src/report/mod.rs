@@ -17,9 +17,11 @@ mod sentence;
 use crate::error::{Error, Result};
 use crate::outcome::Outcome;
 use crate::types::RgbImage;
+pub(crate) use files::cannot_write;
 use files::Staged;
 pub(crate) use files::{can_write, can_write_file, write_whole};
 pub(crate) use raster::floor_png;
+pub(crate) use sentence::{evidence, leading, of_part, reason};
 use std::path::{Path, PathBuf};
 
 /// The files of one report.

@@ -2,7 +2,10 @@
 //!
 //! Checked against scikit-learn, statsmodels and NumPy by `tests/statistics_outside.rs`.
 
+pub mod bootstrap;
 pub mod calibration;
+pub mod kappa;
 pub mod ranking;
+pub mod roc;
 pub mod summary;
 pub mod wilson;
