@@ -1,7 +1,7 @@
 //! Running a check over one recording or photograph.
 
 use crate::check::hold_report::{Measured, Parts, Setting};
-use crate::check::size;
+use crate::check::{repetitions, size};
 use crate::clip;
 use crate::error::{Error, Result};
 use crate::floor::marks::FloorFile;
@@ -321,10 +321,15 @@ pub fn judge_track(track: &Track, mut input: InputReport, options: &CheckOptions
         .extend(track.events.iter().map(|e| format!("At {:.2} s: {}", e.time_s, e.sentence)));
 
     let mut not_judged = Vec::new();
+    let found = if photograph {
+        Vec::new()
+    } else {
+        repetitions::find(track, &setting, &options.rules, setting.leg)
+    };
     let spans = if photograph {
         photograph_span(track)
     } else {
-        let holds = hold::find(track, &options.rules.still);
+        let holds = repetitions::holds_by_real_time(hold::find(track, &options.rules.still), &found);
         for (span, lowest) in &holds.never_still {
             not_judged.push(NotJudged {
                 reason: NotJudgedReason::NeverStill,
@@ -386,6 +391,7 @@ pub fn judge_track(track: &Track, mut input: InputReport, options: &CheckOptions
         holds,
         not_judged,
         cautions: Vec::new(),
+        repetitions: found.into_iter().map(|f| f.report).collect(),
     };
     Ok((outcome, parts))
 }

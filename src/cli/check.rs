@@ -18,7 +18,7 @@ use std::path::{Path, PathBuf};
 /// # Errors
 /// The first input's or option's error; inputs before it are checked and their reports kept.
 pub fn run(arguments: &CheckArguments) -> Result<()> {
-    let options = CheckOptions {
+    let mut options = CheckOptions {
         floor: arguments.floor.as_deref().map(FloorFile::read).transpose()?,
         stature_m: arguments.stature,
         leg: match arguments.leg {
@@ -32,6 +32,8 @@ pub fn run(arguments: &CheckArguments) -> Result<()> {
         },
         athlete: arguments.athlete,
     };
+    options.rules.movement.required_turn_deg = arguments.turn.or(options.rules.movement.required_turn_deg);
+    options.rules.movement.slow_motion_factor = arguments.slow_motion.or(options.rules.movement.slow_motion_factor);
     let mut eyes = Eyes::open(&crate::pose::models::default_folder()?)?;
     let json_to_stdout = arguments.json.as_deref() == Some(Path::new("-"));
     let colour = std::io::stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none();
