@@ -25,6 +25,8 @@ def noted(rep, frames):
     """Frames with the phase that `make_fixtures` asks for."""
     for t, p in frames:
         p.notes["phase"] = "hold" if rep.truth["rest_s"] <= t < rep.truth["leave_s"] else "other"
+    if not any(p.notes["phase"] == "hold" for _, p in frames):
+        frames[-1][1].notes["phase"] = "hold"  # what the camera is set up by
     return frames
 
 

@@ -55,7 +55,12 @@ impl Floor for ShotFloor<'_> {
         let held: Vec<(usize, &LegReading)> = (stance.first..=stance.last)
             .filter_map(|i| self.track.frames[i].lower_leg.as_ref().filter(|l| l.present >= 0.5).map(|l| (i, l)))
             .collect();
-        (!held.is_empty()).then(|| (body::fit(self.setting.image_size, &self.setting.clues(&held)), self.setting.shank.mean_m))
+        (!held.is_empty()).then(|| {
+            (
+                body::fit(self.setting.image_size, &self.setting.clues(&held)),
+                self.setting.shank.mean_m,
+            )
+        })
     }
 }
 

@@ -5,7 +5,7 @@
 //! straight from the one to the other.
 
 use crate::floor::FloorCamera;
-use crate::phases::series::median;
+use crate::phases::series::{median, runs};
 use crate::pose::track::{Body, Landmark, PoseFrame, LANDMARK_COUNT};
 use crate::types::{ImagePoint, Leg};
 use nalgebra::Vector3;
@@ -22,6 +22,8 @@ const BODY_SCALE_SD: f64 = 0.08;
 pub const DEPTH_OFFSET_SD_M: f64 = 0.06;
 /// Half the stretch over which the distance is averaged, seconds of the recording.
 const DEPTH_HALF_WINDOW_S: f64 = 0.12;
+/// Share of a flight's length by which it is widened on both sides for the distance.
+const FLIGHT_MARGIN: f64 = 0.35;
 /// The lowest foot point must stand this high before a body may be in the air, metres.
 const AIR_M: f64 = 0.09;
 
@@ -44,8 +46,12 @@ pub struct BodyAt {
     pub metres_per_px: f64,
     /// Distance of the hips along the optical axis, metres, and its standard deviation.
     pub depth_m: [f64; 2],
+    /// Relative standard deviation of the camera's own scale there, shared by all frames.
+    pub scale_sd: f64,
     /// Sine of the angle at which the camera looks down on the feet.
     pub down: f64,
+    /// Direction in the carpet's plane that points to the right in the picture, radians.
+    pub right_rad: f64,
     /// Whether the size alone says that the body is in the air.
     pub airborne: bool,
 }
@@ -125,9 +131,7 @@ pub fn of(frames: &[PoseFrame], offset: usize, camera: &FloorCamera, shank_m: f6
         .collect();
     let typical_shank = median(
         seen.iter()
-            .flat_map(|(_, _, b)| {
-                [(25, 27), (26, 28)].map(|(k, a)| (Vector3::from(b.world_m[k]) - Vector3::from(b.world_m[a])).norm())
-            })
+            .flat_map(|(_, _, b)| [(25, 27), (26, 28)].map(|(k, a)| (Vector3::from(b.world_m[k]) - Vector3::from(b.world_m[a])).norm()))
             .collect(),
     )
     .filter(|s| *s > 0.05)
@@ -149,10 +153,13 @@ pub fn of(frames: &[PoseFrame], offset: usize, camera: &FloorCamera, shank_m: f6
                 .max_by(|x, y| b.at(*x).v.total_cmp(&b.at(*y).v))
                 .unwrap_or(Landmark::LeftHeel);
             let down = (-camera.ray(b.at(lowest)).z).max(0.0);
-            let by_carpet = camera.at_height(b.at(lowest), FOOT_POINT_HEIGHT_M).filter(|_| down > 0.01).map(|p| {
-                let sd = (FOOT_POINT_SD_M / down).hypot(DEPTH_OFFSET_SD_M);
-                (camera.depth_m(p) - scale * b.world_m[lowest as usize][2], sd)
-            });
+            let by_carpet = camera
+                .at_height(b.at(lowest), FOOT_POINT_HEIGHT_M)
+                .filter(|_| down > 0.01)
+                .map(|p| {
+                    let sd = (FOOT_POINT_SD_M / down).hypot(DEPTH_OFFSET_SD_M);
+                    (camera.depth_m(p) - scale * b.world_m[lowest as usize][2], sd)
+                });
             Clue { by_size, by_carpet, down }
         })
         .collect();
@@ -201,8 +208,15 @@ pub fn of(frames: &[PoseFrame], offset: usize, camera: &FloorCamera, shank_m: f6
             }
         })
         .collect();
-    let depth = smoothed_depth(&seen.iter().map(|s| s.1.time_s).collect::<Vec<_>>(), &joined, &airborne);
+    let times: Vec<f64> = seen.iter().map(|s| s.1.time_s).collect();
+    let depth = smoothed_depth(&times, &joined, &around_flights(&times, &airborne));
 
+    // The camera's own scale: how well the distance of a point of the carpet under the athlete is known.
+    let scale_sd = depth.get(depth.len() / 2).map_or(0.0, |(d, _)| {
+        let ray = camera.ray(camera.principal());
+        let there = (centre + ray * (d / ray.dot(&axis))).into();
+        camera.sd_of(|c| c.depth_m(there)) / d.max(1e-6)
+    });
     seen.iter()
         .enumerate()
         .map(|(k, (position, frame, body))| {
@@ -217,7 +231,9 @@ pub fn of(frames: &[PoseFrame], offset: usize, camera: &FloorCamera, shank_m: f6
                 visibility: [0.0; LANDMARK_COUNT],
                 metres_per_px,
                 depth_m: [depth_m, depth_sd_m],
+                scale_sd,
                 down: clues[k].down,
+                right_rad: camera.rotation[(0, 1)].atan2(camera.rotation[(0, 0)]),
                 airborne: airborne[k],
             };
             for l in 0..LANDMARK_COUNT {
@@ -234,6 +250,19 @@ pub fn of(frames: &[PoseFrame], offset: usize, camera: &FloorCamera, shank_m: f6
             out
         })
         .collect()
+}
+
+/// The frames in the air and a good part of a flight's length before and after: there a raised camera does not tell a foot a little over the carpet from one on it further
+/// away, and the carpet under it would draw the foot down.
+fn around_flights(times: &[f64], airborne: &[bool]) -> Vec<bool> {
+    let mut out = airborne.to_vec();
+    for (a, b) in runs(airborne, 2) {
+        let reach = FLIGHT_MARGIN * (times[b] - times[a]);
+        for (k, t) in times.iter().enumerate() {
+            out[k] |= *t >= times[a] - reach && *t <= times[b] + reach;
+        }
+    }
+    out
 }
 
 /// Averages the distance over neighbouring frames on the ground and draws it straight through the air.

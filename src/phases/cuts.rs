@@ -2,18 +2,13 @@
 
 use crate::pose::track::{Body, Landmark, PoseFrame};
 
-/// Landmarks that are compared.
-const COMPARED: [Landmark; 10] = [
-    Landmark::LeftShoulder,
-    Landmark::RightShoulder,
-    Landmark::LeftHip,
-    Landmark::RightHip,
-    Landmark::LeftKnee,
-    Landmark::RightKnee,
-    Landmark::LeftAnkle,
-    Landmark::RightAnkle,
-    Landmark::LeftElbow,
-    Landmark::RightElbow,
+/// Pairs of landmarks that are compared; either may be taken for the other by the network, which is no cut.
+const COMPARED: [[Landmark; 2]; 5] = [
+    [Landmark::LeftShoulder, Landmark::RightShoulder],
+    [Landmark::LeftHip, Landmark::RightHip],
+    [Landmark::LeftKnee, Landmark::RightKnee],
+    [Landmark::LeftAnkle, Landmark::RightAnkle],
+    [Landmark::LeftElbow, Landmark::RightElbow],
 ];
 /// Fastest that the body as a whole moves, m/s (a fast jump: 5 m/s; common practice, no source).
 const SPEED_LIMIT_M_PER_S: f64 = 9.0;
@@ -55,13 +50,14 @@ fn is_cut(before: &Body, after: &Body, dt_s: f64) -> bool {
     if a.distance_px(b) / scale > SPEED_LIMIT_M_PER_S * dt_s + JITTER_M {
         return true;
     }
+    let square = |l: Landmark, m: Landmark| {
+        let (p, q) = (before.at(l), after.at(m));
+        let (du, dv) = ((q.u - b.u) - (p.u - a.u), (q.v - b.v) - (p.v - a.v));
+        (du * du + dv * dv) / (scale * scale)
+    };
     let squares: f64 = COMPARED
         .iter()
-        .map(|l| {
-            let (p, q) = (before.at(*l), after.at(*l));
-            let (du, dv) = ((q.u - b.u) - (p.u - a.u), (q.v - b.v) - (p.v - a.v));
-            (du * du + dv * dv) / (scale * scale)
-        })
+        .map(|[l, r]| (square(*l, *l) + square(*r, *r)).min(square(*l, *r) + square(*r, *l)))
         .sum();
-    (squares / COMPARED.len() as f64).sqrt() > LIMB_SPEED_LIMIT_M_PER_S * dt_s.min(0.2) + JITTER_M
+    (squares / (2 * COMPARED.len()) as f64).sqrt() > LIMB_SPEED_LIMIT_M_PER_S * dt_s.min(0.2) + JITTER_M
 }

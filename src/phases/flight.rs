@@ -17,7 +17,7 @@ const SHORTEST_S: f64 = 0.12;
 /// Left off at both ends of a flight before the fall is fitted, as a share of it.
 const TRIM: f64 = 0.08;
 /// What the centre of mass from landmarks adds to the error of the shown acceleration, relative (limbs' masses are a table's).
-const MASS_SD: f64 = 0.03;
+const MASS_SD: f64 = 0.05;
 /// Within this of 1 a factor is real time.
 const REAL_TIME: f64 = 0.15;
 
@@ -84,8 +84,11 @@ pub fn free_fall(path: &[BodyAt], take_off_s: f64, contact_s: f64) -> Option<Fre
     let span = contact_s - take_off_s;
     let (from, to) = (take_off_s + TRIM * span, contact_s - TRIM * span);
     let middle = 0.5 * (from + to);
-    let mut samples: Vec<(f64, f64, f64)> =
-        path.iter().filter(|b| b.time_s >= from && b.time_s <= to).map(|b| (b.time_s - middle, b.mass_height(), 1.0)).collect();
+    let mut samples: Vec<(f64, f64, f64)> = path
+        .iter()
+        .filter(|b| b.time_s >= from && b.time_s <= to)
+        .map(|b| (b.time_s - middle, b.mass_height(), 1.0))
+        .collect();
     let mut result = None;
     // Twice: what lies far off the first parabola was misread and is left out of the second.
     for _ in 0..2 {
@@ -96,13 +99,13 @@ pub fn free_fall(path: &[BodyAt], take_off_s: f64, contact_s: f64) -> Option<Fre
         let off = |s: &(f64, f64, f64)| s.1 - c[0] - c[1] * s.0 - c[2] * s.0 * s.0;
         let spare = (samples.len() as f64 - 3.0).max(1.0);
         let rms = (samples.iter().map(|s| off(s).powi(2)).sum::<f64>() / spare).sqrt().max(0.003);
-        // Neighbouring frames share part of their error: the deviation of independent ones is widened by 1.5.
-        result = Some((-2.0 * c[2], 2.0 * 1.5 * rms * inverse[(2, 2)].sqrt()));
+        // Neighbouring frames share part of their error: the deviation of independent ones is doubled.
+        result = Some((-2.0 * c[2], 2.0 * 2.0 * rms * inverse[(2, 2)].sqrt()));
         samples.retain(|s| off(s).abs() < 2.5 * rms);
     }
     let (shown, sd) = result?;
     let depth: Vec<&BodyAt> = path.iter().filter(|b| b.time_s >= from && b.time_s <= to).collect();
-    let scale_sd = depth.iter().map(|b| b.depth_m[1] / b.depth_m[0]).sum::<f64>() / depth.len() as f64;
+    let scale_sd = depth.iter().map(|b| (b.depth_m[1] / b.depth_m[0]).hypot(b.scale_sd)).sum::<f64>() / depth.len() as f64;
     if shown <= 0.0 {
         return None;
     }
@@ -111,5 +114,8 @@ pub fn free_fall(path: &[BodyAt], take_off_s: f64, contact_s: f64) -> Option<Fre
         return None;
     }
     let factor = (STANDARD_GRAVITY_M_PER_S2 / shown).sqrt();
-    Some(FreeFall { factor, factor_sd: 0.5 * factor * relative })
+    Some(FreeFall {
+        factor,
+        factor_sd: 0.5 * factor * relative,
+    })
 }

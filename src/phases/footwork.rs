@@ -126,6 +126,11 @@ pub fn moves(path: &[BodyAt], leg: Leg, from_s: f64, to_s: f64, factor: f64, lim
 
 /// The smallest way along the line of sight that this view tells from none, metres.
 pub fn smallest_way_along_sight_m(path: &[BodyAt], from_s: f64, to_s: f64, confidence: f64) -> Option<f64> {
-    let down = crate::phases::series::median(path.iter().filter(|b| b.time_s >= from_s && b.time_s <= to_s).map(|b| b.down).collect())?;
+    let down = crate::phases::series::median(
+        path.iter()
+            .filter(|b| b.time_s >= from_s && b.time_s <= to_s)
+            .map(|b| b.down)
+            .collect(),
+    )?;
     Some(crate::leg::profile::smallest_lift_mm(REST_SD_M / down.max(0.01), confidence))
 }

@@ -12,8 +12,7 @@ use crate::phases::footwork::{self, Move};
 use crate::phases::report::*;
 use crate::phases::series::{half_window_s, interval_s, local_line};
 use crate::phases::{cuts, support, sway, turn};
-use crate::pose::track::{Landmark, Track};
-use crate::rules::profile::Still;
+use crate::pose::track::{Landmark, PoseFrame, Track};
 use crate::rules::RuleProfile;
 use crate::types::{ImagePoint, Leg};
 
@@ -108,6 +107,8 @@ fn of_shot(
         return;
     }
     let mut flights = flight::find(&path);
+    // The lower-leg network may see the stance in a body with tucked legs; where a jump runs into a stance, the stance begins after it.
+    let stances: Vec<Span> = stances.iter().flat_map(|s| without_jumps(track, s, &path, &flights)).collect();
     let mut bones: Vec<Bones> = Vec::new();
     for stance in &stances {
         // The last flight before the stance, if it is near enough; its own factor says how near.
@@ -121,18 +122,30 @@ fn of_shot(
             // Flights before it are jumps of their own.
             for f in flights.drain(..=k) {
                 if Some(f) != mine {
-                    bones.push(Bones { flight: Some(f), stance: None });
+                    bones.push(Bones {
+                        flight: Some(f),
+                        stance: None,
+                    });
                 }
             }
         }
         // A flight within the stance's stretch is a hop, not a jump.
         flights.retain(|f| path[f.before].time_s > stance.end_s - 0.05 || path[f.after].time_s < stance.start_s);
-        bones.push(Bones { flight: mine, stance: Some(*stance) });
+        bones.push(Bones {
+            flight: mine,
+            stance: Some(*stance),
+        });
     }
-    bones.extend(flights.into_iter().map(|f| Bones { flight: Some(f), stance: None }));
+    bones.extend(flights.into_iter().map(|f| Bones {
+        flight: Some(f),
+        stance: None,
+    }));
     let starts: Vec<f64> = bones
         .iter()
-        .map(|b| b.flight.map_or_else(|| b.stance.map_or(0.0, |s| s.start_s), |f| path[f.before].time_s))
+        .map(|b| {
+            b.flight
+                .map_or_else(|| b.stance.map_or(0.0, |s| s.start_s), |f| path[f.before].time_s)
+        })
         .collect();
     let mut free_from_s = frames[shot.0].time_s;
     for (k, b) in bones.iter().enumerate() {
@@ -154,6 +167,35 @@ fn clipped(track: &Track, span: &Span, shot: (usize, usize)) -> Option<Span> {
     })
 }
 
+/// A high jump's feet rise at least this far, metres; less is a hop.
+const JUMP_M: f64 = 0.25;
+
+fn without_jumps(track: &Track, stance: &Span, path: &[BodyAt], flights: &[Flight]) -> Vec<Span> {
+    let mut parts = vec![*stance];
+    for f in flights {
+        let rise = path[f.before..=f.after]
+            .iter()
+            .map(|b| b.foot_height(Leg::Left).min(b.foot_height(Leg::Right)))
+            .fold(0.0, f64::max);
+        if rise < JUMP_M {
+            continue;
+        }
+        let (before, after) = (path[f.before].position, path[f.after].position);
+        parts = parts
+            .into_iter()
+            .flat_map(|s| {
+                if s.last <= before || s.first >= after {
+                    return vec![s];
+                }
+                let first = (s.first < before).then(|| clipped(track, &s, (s.first, before))).flatten();
+                let second = (s.last > after).then(|| clipped(track, &s, (after, s.last))).flatten();
+                first.into_iter().chain(second).filter(|p| p.duration_s() >= 0.25).collect()
+            })
+            .collect();
+    }
+    parts
+}
+
 fn joined(stances: impl Iterator<Item = Span>) -> Vec<Span> {
     let mut out: Vec<Span> = Vec::new();
     for s in stances {
@@ -173,13 +215,21 @@ fn factor_of(path: &[BodyAt], f: &Flight, asked: &Asked) -> (f64, SlowMotionRepo
     if let Some(factor) = asked.slow_motion {
         return (
             factor,
-            SlowMotionReport { factor, factor_sd: None, source: SpeedSource::Given },
+            SlowMotionReport {
+                factor,
+                factor_sd: None,
+                source: SpeedSource::Given,
+            },
         );
     }
     match flight::free_fall(path, path[f.before].time_s, path[f.after].time_s) {
         Some(fall) => (
             fall.applied(),
-            SlowMotionReport { factor: fall.factor, factor_sd: Some(fall.factor_sd), source: SpeedSource::FreeFall },
+            SlowMotionReport {
+                factor: fall.factor,
+                factor_sd: Some(fall.factor_sd),
+                source: SpeedSource::FreeFall,
+            },
         ),
         None => (1.0, unknown_speed(asked)),
     }
@@ -187,31 +237,57 @@ fn factor_of(path: &[BodyAt], f: &Flight, asked: &Asked) -> (f64, SlowMotionRepo
 
 fn unknown_speed(asked: &Asked) -> SlowMotionReport {
     match asked.slow_motion {
-        Some(factor) => SlowMotionReport { factor, factor_sd: None, source: SpeedSource::Given },
-        None => SlowMotionReport { factor: 1.0, factor_sd: None, source: SpeedSource::Unknown },
+        Some(factor) => SlowMotionReport {
+            factor,
+            factor_sd: None,
+            source: SpeedSource::Given,
+        },
+        None => SlowMotionReport {
+            factor: 1.0,
+            factor_sd: None,
+            source: SpeedSource::Unknown,
+        },
     }
 }
 
 /// Stillness of a stance in real time: a slowed recording shows slower speeds for longer.
 fn still_in(track: &Track, stance: &Span, rules: &RuleProfile, nominal: &Holds, factor: f64) -> (Vec<Span>, Vec<(Span, f64)>) {
     // A stretch that runs over a cut is cut off there, and counts if enough of it is left.
-    let pick = |holds: &Holds, factor: f64| -> (Vec<Span>, Vec<(Span, f64)>) {
+    let pick = |holds: &Holds| -> (Vec<Span>, Vec<(Span, f64)>) {
         let within = |s: &Span| clipped(track, s, (stance.first, stance.last));
-        let long = |s: &Span| s.duration_s() >= rules.still.for_at_least_s * factor;
+        let long = |s: &Span| s.duration_s() >= rules.still.for_at_least_s;
         let still: Vec<Span> = holds.still.iter().filter_map(within).filter(long).collect();
-        let never = holds.never_still.iter().filter_map(|(s, v)| within(s).map(|s| (s, v * factor)));
+        let never = holds.never_still.iter().filter_map(|(s, v)| within(s).map(|s| (s, *v)));
         let never = if still.is_empty() { never.collect() } else { Vec::new() };
         (still, never)
     };
     if (factor - 1.0).abs() < 1e-9 {
-        return pick(nominal, 1.0);
+        return pick(nominal);
     }
-    let scaled = Still {
-        speed_limit_m_per_s: rules.still.speed_limit_m_per_s / factor,
-        for_at_least_s: rules.still.for_at_least_s * factor,
-        basis: String::new(),
+    // The same stretch on real time's clock, so that windows as well as limits mean what they mean there.
+    let (from, to) = (stance.first, stance.last);
+    let real = Track {
+        image_size: track.image_size,
+        frames: track.frames[from..=to]
+            .iter()
+            .map(|f| PoseFrame {
+                time_s: f.time_s / factor,
+                ..f.clone()
+            })
+            .collect(),
+        events: Vec::new(),
     };
-    pick(&spans::find(track, &scaled), factor)
+    let back = |s: &Span| Span {
+        first: s.first + from,
+        last: s.last + from,
+        start_s: track.frames[s.first + from].time_s,
+        end_s: track.frames[s.last + from].time_s,
+    };
+    let holds = spans::find(&real, &rules.still);
+    (
+        holds.still.iter().map(back).collect(),
+        holds.never_still.iter().map(|(s, v)| (back(s), *v)).collect(),
+    )
 }
 
 fn rest_of(still: &[Span], knee_down: bool, factor: f64) -> RestReport {
@@ -233,7 +309,11 @@ fn without_floor(track: &Track, stance: &Span, rules: &RuleProfile, nominal: &Ho
             end_s: stance.end_s,
             phases,
             events: Vec::new(),
-            slow_motion: SlowMotionReport { factor: 1.0, factor_sd: None, source: SpeedSource::Unknown },
+            slow_motion: SlowMotionReport {
+                factor: 1.0,
+                factor_sd: None,
+                source: SpeedSource::Unknown,
+            },
             landing: None,
             turn: None,
             rest: rest_of(&still, true, 1.0),
@@ -251,13 +331,25 @@ fn stance_phases(phases: &mut Vec<PhaseSpan>, from_s: f64, to_s: f64, still: &[S
     let mut at = from_s;
     for s in still {
         if s.start_s > at {
-            phases.push(PhaseSpan { phase: Phase::Stance, start_s: at, end_s: s.start_s });
+            phases.push(PhaseSpan {
+                phase: Phase::Stance,
+                start_s: at,
+                end_s: s.start_s,
+            });
         }
-        phases.push(PhaseSpan { phase: Phase::Hold, start_s: s.start_s, end_s: s.end_s.min(to_s) });
+        phases.push(PhaseSpan {
+            phase: Phase::Hold,
+            start_s: s.start_s,
+            end_s: s.end_s.min(to_s),
+        });
         at = s.end_s;
     }
     if to_s > at {
-        phases.push(PhaseSpan { phase: Phase::Stance, start_s: at, end_s: to_s });
+        phases.push(PhaseSpan {
+            phase: Phase::Stance,
+            start_s: at,
+            end_s: to_s,
+        });
     }
 }
 
@@ -304,13 +396,14 @@ fn one(
     let mut take_off_s = None;
     if let Some(f) = &bones.flight {
         let top_s = path[f.top].time_s;
-        let part: Vec<BodyAt> = path.iter().filter(|b| b.time_s >= free_from_s && b.time_s <= until_s.max(path[f.after].time_s + 0.5 * factor)).cloned().collect();
-        let off: Vec<Contact> = [Leg::Left, Leg::Right].iter().filter_map(|l| contacts::last(&part, *l, top_s, factor)).collect();
-        let last_off = off.iter().map(|c| c.time_s).fold(f64::NEG_INFINITY, f64::max);
-        let off_s = if last_off.is_finite() && last_off < top_s { last_off } else { path[f.before].time_s };
+        let part: Vec<BodyAt> = path
+            .iter()
+            .filter(|b| b.time_s >= free_from_s && b.time_s <= until_s.max(path[f.after].time_s + 0.5 * factor))
+            .cloned()
+            .collect();
+        let off_s = contacts::take_off(&part, top_s, factor).map_or(path[f.before].time_s, |t| t.0);
         take_off_s = Some(off_s);
-        contacts_by_leg = [Leg::Left, Leg::Right].iter().filter_map(|l| contacts::first(&part, *l, top_s, factor)).collect();
-        contacts_by_leg.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+        contacts_by_leg = contacts::landing(&part, top_s, factor);
         let first_s = contacts_by_leg.first().map_or(path[f.after].time_s, |c| c.time_s);
         first_contact_s = Some(first_s);
         // The free fall again, between the contacts now known.
@@ -318,7 +411,11 @@ fn one(
             match flight::free_fall(path, off_s, first_s) {
                 Some(fall) => {
                     parts.factor = fall.applied();
-                    slow_motion = SlowMotionReport { factor: fall.factor, factor_sd: Some(fall.factor_sd), source: SpeedSource::FreeFall };
+                    slow_motion = SlowMotionReport {
+                        factor: fall.factor,
+                        factor_sd: Some(fall.factor_sd),
+                        source: SpeedSource::FreeFall,
+                    };
                 }
                 None => parts.cannot_tell.push(
                     "Slow motion cannot be told from real time: too little of the free fall is seen; times are taken as real.".into(),
@@ -341,17 +438,30 @@ fn one(
             0.7,
         );
     } else if asked.slow_motion.is_none() {
-        parts.cannot_tell.push("Slow motion cannot be told from real time without a jump; times are taken as real.".into());
+        parts
+            .cannot_tell
+            .push("Slow motion cannot be told from real time without a jump; times are taken as real.".into());
     }
     let factor = parts.factor;
 
     // The stance, resting and leaving.
-    let (still, never_still) = bones.stance.as_ref().map_or_else(Default::default, |s| still_in(track, s, rules, nominal, factor));
+    let (still, never_still) = bones
+        .stance
+        .as_ref()
+        .map_or_else(Default::default, |s| still_in(track, s, rules, nominal, factor));
     let leaving_s = bones.stance.as_ref().and_then(|s| leaving(path, s, &still, factor));
-    let watched_to = leaving_s.or(bones.stance.map(|s| s.end_s)).unwrap_or_else(|| first_contact_s.unwrap_or(free_from_s) + AFTER_JUMP_S * factor);
+    let watched_to = leaving_s
+        .or(bones.stance.map(|s| s.end_s))
+        .unwrap_or_else(|| first_contact_s.unwrap_or(free_from_s) + AFTER_JUMP_S * factor);
     let watched_to = watched_to.min(until_s.max(bones.stance.map_or(0.0, |s| s.end_s)));
     if let Some(s) = still.first() {
-        parts.moment(MomentKind::Still, s.start_s, "still from here".into(), kneeling.map(|l| Landmark::of_leg(l)[2] as usize), 1.0);
+        parts.moment(
+            MomentKind::Still,
+            s.start_s,
+            "still from here".into(),
+            kneeling.map(|l| Landmark::of_leg(l)[2] as usize),
+            1.0,
+        );
     }
 
     // What happens in between.
@@ -387,7 +497,11 @@ fn one(
         let to = leaving_s.unwrap_or(s.end_s);
         stance_phases(&mut phases, from, to, &still);
         if leaving_s.is_some() {
-            phases.push(PhaseSpan { phase: Phase::Leaving, start_s: to, end_s });
+            phases.push(PhaseSpan {
+                phase: Phase::Leaving,
+                start_s: to,
+                end_s,
+            });
         }
     }
     let mut events = parts.events;
@@ -417,7 +531,13 @@ fn kneeling_leg(track: &Track, stance: &Span) -> Option<Leg> {
     let odds: f64 = track.frames[stance.first..=stance.last]
         .iter()
         .filter_map(|f| f.lower_leg.as_ref())
-        .map(|l| if l.leg == Leg::Left { l.leg_confidence - 0.5 } else { 0.5 - l.leg_confidence })
+        .map(|l| {
+            if l.leg == Leg::Left {
+                l.leg_confidence - 0.5
+            } else {
+                0.5 - l.leg_confidence
+            }
+        })
         .sum();
     (odds != 0.0).then_some(if odds > 0.0 { Leg::Left } else { Leg::Right })
 }
@@ -431,7 +551,11 @@ fn leaving(path: &[BodyAt], stance: &Span, still: &[Span], factor: f64) -> Optio
     let hips: Vec<(f64, f64)> = path.iter().map(|b| (b.time_s, b.hips().z)).collect();
     let half = half_window_s(&hips, 0.06 * factor);
     let mut at = stance.end_s;
-    for b in path.iter().rev().filter(|b| b.time_s <= stance.end_s + 0.1 && b.time_s >= stance.start_s) {
+    for b in path
+        .iter()
+        .rev()
+        .filter(|b| b.time_s <= stance.end_s + 0.1 && b.time_s >= stance.start_s)
+    {
         let rising = local_line(&hips, b.time_s, half).is_some_and(|l| l.1 * factor > 0.06);
         if b.time_s < stance.end_s - 0.1 * factor && !rising {
             break;
@@ -439,22 +563,30 @@ fn leaving(path: &[BodyAt], stance: &Span, still: &[Span], factor: f64) -> Optio
         at = b.time_s;
     }
     // A hold is not left before it is over.
-    Some(still.iter().map(|s| s.end_s).fold(at.min(stance.end_s), |a, s| if s > a && s <= stance.end_s { s } else { a }))
+    Some(
+        still
+            .iter()
+            .map(|s| s.end_s)
+            .fold(at.min(stance.end_s), |a, s| if s > a && s <= stance.end_s { s } else { a }),
+    )
 }
 
 impl Parts<'_> {
     fn rule(&self, kind: EventKind) -> (String, f64, String) {
-        self.rules
-            .events
-            .iter()
-            .find(|e| e.kind == kind)
-            .map_or_else(|| (String::new(), 0.0, "execution".into()), |e| (e.code.clone(), e.deduction, e.panel.clone()))
+        self.rules.events.iter().find(|e| e.kind == kind).map_or_else(
+            || (String::new(), 0.0, "execution".into()),
+            |e| (e.code.clone(), e.deduction, e.panel.clone()),
+        )
     }
 
     #[allow(clippy::too_many_arguments)]
     fn event(&mut self, kind: EventKind, span: (f64, f64), confidence: f64, limb: Limb, size: (f64, f64), unit: SizeUnit, detail: String) {
         let (code, deduction, panel) = self.rule(kind);
-        let call = if confidence >= self.rules.call_confidence { Call::Suspected } else { Call::CannotTell };
+        let call = if confidence >= self.rules.call_confidence {
+            Call::Suspected
+        } else {
+            Call::CannotTell
+        };
         self.events.push(RepetitionEvent {
             kind,
             start_s: span.0,
@@ -474,13 +606,20 @@ impl Parts<'_> {
 
     /// A moment at the frame nearest to `time_s`, about a landmark (or the whole body), `side_m` across.
     fn moment(&mut self, kind: MomentKind, time_s: f64, caption: String, landmark: Option<usize>, side_m: f64) {
-        let Some(b) = self.path.iter().min_by(|a, b| (a.time_s - time_s).abs().total_cmp(&(b.time_s - time_s).abs())) else {
+        let Some(b) = self
+            .path
+            .iter()
+            .min_by(|a, b| (a.time_s - time_s).abs().total_cmp(&(b.time_s - time_s).abs()))
+        else {
             return;
         };
         let whole = landmark.is_none();
         let centre = landmark.map_or_else(
             || {
-                let (hips, nose) = (b.image[Landmark::LeftHip as usize].towards(b.image[Landmark::RightHip as usize], 0.5), b.image[0]);
+                let (hips, nose) = (
+                    b.image[Landmark::LeftHip as usize].towards(b.image[Landmark::RightHip as usize], 0.5),
+                    b.image[0],
+                );
                 ImagePoint::new(hips.u, 0.75 * hips.v + 0.25 * nose.v)
             },
             |l| b.image[l],
@@ -498,7 +637,8 @@ impl Parts<'_> {
 
     fn landing(&mut self, take_off_s: f64, contacts: &[Contact]) -> Option<LandingReport> {
         if contacts.len() < 2 {
-            self.cannot_tell.push("The first contact of both feet is not seen, so one foot first cannot be told.".into());
+            self.cannot_tell
+                .push("The first contact of both feet is not seen, so one foot first cannot be told.".into());
             return None;
         }
         let factor = self.factor;
@@ -550,7 +690,14 @@ impl Parts<'_> {
         }
         Some(LandingReport {
             take_off_s,
-            contacts: contacts.iter().map(|c| ContactReport { leg: c.leg, time_s: c.time_s, sd_s: c.sd_s }).collect(),
+            contacts: contacts
+                .iter()
+                .map(|c| ContactReport {
+                    leg: c.leg,
+                    time_s: c.time_s,
+                    sd_s: c.sd_s,
+                })
+                .collect(),
             difference_s,
             difference_sd_s: sd,
             limit_s,
@@ -562,7 +709,8 @@ impl Parts<'_> {
 
     fn turn(&mut self, take_off_s: f64, contact_s: f64, asked: &Asked) -> Option<TurnReport> {
         let Some(t) = turn::between(self.path, take_off_s, contact_s, self.factor) else {
-            self.cannot_tell.push("The turn cannot be measured: too few frames between take-off and first contact.".into());
+            self.cannot_tell
+                .push("The turn cannot be measured: too few frames between take-off and first contact.".into());
             return None;
         };
         let (turn_deg, sd_deg) = (t.angle_rad.to_degrees(), t.sd_rad.to_degrees());
@@ -590,15 +738,30 @@ impl Parts<'_> {
             );
             match call {
                 Call::Suspected => {
-                    self.event(EventKind::ShortTurn, (take_off_s, contact_s), short * t.sure, Limb::WholeBody, (short_by, sd_deg), SizeUnit::Deg, detail);
-                    self.moment(MomentKind::Fault, contact_s, "short turn: heading at first contact".into(), None, 2.0);
+                    self.event(
+                        EventKind::ShortTurn,
+                        (take_off_s, contact_s),
+                        short * t.sure,
+                        Limb::WholeBody,
+                        (short_by, sd_deg),
+                        SizeUnit::Deg,
+                        detail,
+                    );
+                    self.moment(
+                        MomentKind::Fault,
+                        contact_s,
+                        "short turn: heading at first contact".into(),
+                        None,
+                        2.0,
+                    );
                 }
                 Call::CannotTell => self.cannot_tell.push(format!("Short turn: {detail}")),
                 Call::Clear => {}
             }
         } else if t.sure < confidence {
             call = Call::CannotTell;
-            self.cannot_tell.push("The number of whole turns cannot be told at this frame rate and from this view.".into());
+            self.cannot_tell
+                .push("The number of whole turns cannot be told at this frame rate and from this view.".into());
         }
         Some(TurnReport {
             turn_deg,
@@ -641,9 +804,28 @@ impl Parts<'_> {
                     used[k] = true;
                     let way = if a.way_m[0] > b.way_m[0] { a.way_m } else { b.way_m };
                     let span = (a.start_s.min(b.start_s), a.end_s.max(b.end_s));
-                    let detail = format!("Both feet left the carpet together, by {:.0} mm, and came down {:.0} mm ± {:.0} mm (95 %) away.", 1000.0 * a.lift_m.min(b.lift_m), 1000.0 * way[0], 1960.0 * way[1]);
-                    self.event(EventKind::Hop, span, a.lifted.min(b.lifted), Limb::BothFeet, (way[0], way[1]), SizeUnit::M, detail);
-                    self.moment(MomentKind::Fault, 0.5 * (span.0 + span.1), "hop".into(), Some(Landmark::of_leg(a.leg)[2] as usize), 0.9);
+                    let detail = format!(
+                        "Both feet left the carpet together, by {:.0} mm, and came down {:.0} mm ± {:.0} mm (95 %) away.",
+                        1000.0 * a.lift_m.min(b.lift_m),
+                        1000.0 * way[0],
+                        1960.0 * way[1]
+                    );
+                    self.event(
+                        EventKind::Hop,
+                        span,
+                        a.lifted.min(b.lifted),
+                        Limb::BothFeet,
+                        (way[0], way[1]),
+                        SizeUnit::M,
+                        detail,
+                    );
+                    self.moment(
+                        MomentKind::Fault,
+                        0.5 * (span.0 + span.1),
+                        "hop".into(),
+                        Some(Landmark::of_leg(a.leg)[2] as usize),
+                        0.9,
+                    );
                 }
             }
         }
@@ -664,14 +846,36 @@ impl Parts<'_> {
             let detail = format!(
                 "The {} foot {} and came to rest {:.0} mm ± {:.0} mm (95 %) away{}.",
                 m.leg.name(),
-                if kind == EventKind::Step { format!("left the carpet by {:.0} mm", 1000.0 * m.lift_m) } else { "slid over the carpet".to_string() },
+                if kind == EventKind::Step {
+                    format!("left the carpet by {:.0} mm", 1000.0 * m.lift_m)
+                } else {
+                    "slid over the carpet".to_string()
+                },
                 1000.0 * way,
                 1960.0 * sd,
-                if sure < self.rules.call_confidence { "; whether it stepped or slid is not sure" } else { "" }
+                if sure < self.rules.call_confidence {
+                    "; whether it stepped or slid is not sure"
+                } else {
+                    ""
+                }
             );
-            self.event(kind, (m.start_s, m.end_s), confidence, Limb::foot(m.leg), (way, sd), SizeUnit::M, detail);
+            self.event(
+                kind,
+                (m.start_s, m.end_s),
+                confidence,
+                Limb::foot(m.leg),
+                (way, sd),
+                SizeUnit::M,
+                detail,
+            );
             if confidence >= self.rules.call_confidence {
-                self.moment(MomentKind::Fault, 0.5 * (m.start_s + m.end_s), format!("{}, {} foot", kind.words(), m.leg.name()), Some(Landmark::of_leg(m.leg)[2] as usize), 0.8);
+                self.moment(
+                    MomentKind::Fault,
+                    0.5 * (m.start_s + m.end_s),
+                    format!("{}, {} foot", kind.words(), m.leg.name()),
+                    Some(Landmark::of_leg(m.leg)[2] as usize),
+                    0.8,
+                );
             }
         }
         let from = contacts.first().map(|c| c.time_s).or(stance.map(|s| s.start_s));
@@ -698,17 +902,35 @@ impl Parts<'_> {
                 1960.0 * s.height_m[1],
                 (s.end_s - s.start_s) / self.factor
             );
-            self.event(EventKind::Support, (s.start_s, s.end_s), s.on_carpet, s.limb, (s.height_m[0], s.height_m[1]), SizeUnit::M, detail);
+            self.event(
+                EventKind::Support,
+                (s.start_s, s.end_s),
+                s.on_carpet,
+                s.limb,
+                (s.height_m[0], s.height_m[1]),
+                SizeUnit::M,
+                detail,
+            );
             if s.on_carpet >= self.rules.call_confidence {
-                self.moment(MomentKind::Fault, 0.5 * (s.start_s + s.end_s), format!("added support, {}", s.limb.words()), Some(s.landmark), 0.8);
+                self.moment(
+                    MomentKind::Fault,
+                    0.5 * (s.start_s + s.end_s),
+                    format!("added support, {}", s.limb.words()),
+                    Some(s.landmark),
+                    0.8,
+                );
             }
         }
     }
 
     fn sways(&mut self, from_s: f64, to_s: f64) {
         let limits = self.rules.movement.clone();
-        let supported: Vec<(f64, f64)> =
-            self.events.iter().filter(|e| e.kind == EventKind::Support && e.call == Call::Suspected).map(|e| (e.start_s, e.end_s)).collect();
+        let supported: Vec<(f64, f64)> = self
+            .events
+            .iter()
+            .filter(|e| e.kind == EventKind::Support && e.call == Call::Suspected)
+            .map(|e| (e.start_s, e.end_s))
+            .collect();
         for s in sway::find(self.path, from_s, to_s, self.factor, &limits) {
             // Leaning out onto a hand and back is the support, not a second fault.
             if s.over < 0.5 || supported.iter().any(|(a, b)| *a < s.end_s && *b > s.start_s) {
@@ -722,7 +944,11 @@ impl Parts<'_> {
                 ways.push(format!("moved the shoulders by {:.0} mm", 1000.0 * s.way_m));
             }
             let detail = format!("The trunk {} and came back.", ways.join(" and "));
-            let (size, unit) = if s.lean_deg > 0.0 { ((s.lean_deg, s.sd_deg), SizeUnit::Deg) } else { ((s.way_m, 0.03), SizeUnit::M) };
+            let (size, unit) = if s.lean_deg > 0.0 {
+                ((s.lean_deg, s.sd_deg), SizeUnit::Deg)
+            } else {
+                ((s.way_m, 0.03), SizeUnit::M)
+            };
             self.event(EventKind::Sway, (s.start_s, s.end_s), s.over, Limb::Trunk, size, unit, detail);
             if s.over >= self.rules.call_confidence {
                 self.moment(MomentKind::Fault, 0.5 * (s.start_s + s.end_s), "sway".into(), None, 2.0);

@@ -37,7 +37,11 @@ pub fn median(mut values: Vec<f64>) -> Option<f64> {
     }
     values.sort_by(f64::total_cmp);
     let k = values.len() / 2;
-    Some(if values.len() % 2 == 1 { values[k] } else { 0.5 * (values[k - 1] + values[k]) })
+    Some(if values.len() % 2 == 1 {
+        values[k]
+    } else {
+        0.5 * (values[k - 1] + values[k])
+    })
 }
 
 /// Polynomial of least squares: coefficients from the constant up, and the covariance factor (XᵀX)⁻¹, of weighted samples (t, y, weight).

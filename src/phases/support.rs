@@ -5,11 +5,11 @@
 //! "cannot tell".
 
 use crate::phases::body_path::BodyAt;
+use crate::phases::report::Limb;
 use crate::phases::series::{half_window_s, interval_s, local_line, runs};
 use crate::pose::track::Landmark;
 use crate::rules::movement::Movement;
 use crate::types::Leg;
-use crate::phases::report::Limb;
 
 /// A part near the carpet and at rest.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,7 +31,7 @@ pub struct Support {
 /// Slow error of a hand's height beside its stated one, metres (fingers: measured 25–60 mm on rendered clips).
 const SLOW_SD_M: f64 = 0.03;
 /// Odds that a part at rest near the carpet is on it rather than anywhere over it, before its height is looked at, per metre of height it might as well have.
-const PRIOR_ODDS_M: f64 = 1.5;
+const PRIOR_ODDS_M: f64 = 2.0;
 /// Heights within so many deviations are looked into.
 const NEAR_DEVIATIONS: f64 = 2.6;
 
@@ -52,15 +52,27 @@ fn parts(kneeling: Option<Leg>) -> Vec<Part> {
     let mut parts = vec![
         hand(Limb::LeftHand, 15, [17, 19, 21]),
         hand(Limb::RightHand, 16, [18, 20, 22]),
-        Part { limb: Limb::LeftElbow, points: vec![(13, 0.04)], watched: 13 },
-        Part { limb: Limb::RightElbow, points: vec![(14, 0.04)], watched: 14 },
+        Part {
+            limb: Limb::LeftElbow,
+            points: vec![(13, 0.04)],
+            watched: 13,
+        },
+        Part {
+            limb: Limb::RightElbow,
+            points: vec![(14, 0.04)],
+            watched: 14,
+        },
     ];
     if let Some(leg) = kneeling {
         let (limb, knee) = match leg.other() {
             Leg::Left => (Limb::LeftKnee, Landmark::LeftKnee as usize),
             Leg::Right => (Limb::RightKnee, Landmark::RightKnee as usize),
         };
-        parts.push(Part { limb, points: vec![(knee, 0.05)], watched: knee });
+        parts.push(Part {
+            limb,
+            points: vec![(knee, 0.05)],
+            watched: knee,
+        });
         parts.push(Part {
             limb: Limb::Seat,
             points: vec![(Landmark::LeftHip as usize, 0.10), (Landmark::RightHip as usize, 0.10)],
@@ -86,8 +98,14 @@ pub fn find(path: &[BodyAt], kneeling: Option<Leg>, from_s: f64, to_s: f64, fact
                 .min_by(|a, c| a.0.total_cmp(&c.0))
                 .unwrap_or((1.0, 1.0))
         };
-        let across: Vec<(f64, f64)> = frames.iter().map(|b| (b.time_s, b.metres_per_px * b.image[part.watched].u)).collect();
-        let upward: Vec<(f64, f64)> = frames.iter().map(|b| (b.time_s, -b.metres_per_px * b.image[part.watched].v)).collect();
+        let across: Vec<(f64, f64)> = frames
+            .iter()
+            .map(|b| (b.time_s, b.metres_per_px * b.image[part.watched].u))
+            .collect();
+        let upward: Vec<(f64, f64)> = frames
+            .iter()
+            .map(|b| (b.time_s, -b.metres_per_px * b.image[part.watched].v))
+            .collect();
         let half = half_window_s(&across, 0.05 * factor);
         let interval = interval_s(across.iter().map(|s| s.0));
         let resting: Vec<bool> = frames

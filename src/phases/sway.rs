@@ -41,16 +41,8 @@ pub fn find(path: &[BodyAt], from_s: f64, to_s: f64, factor: f64, limits: &Movem
         return Vec::new();
     }
     // Axes of the view: to the right in the picture and away from the camera, both level.
-    let right = {
-        let b = frames[frames.len() / 2];
-        let (a, c) = (b.image.iter().map(|p| p.u).enumerate(), b.at);
-        // Direction in the carpet's plane in which the picture's u grows, by least squares over the landmarks.
-        let n = c.len() as f64;
-        let (mu, mx, my) = a.fold((0.0, 0.0, 0.0), |m, (i, u)| (m.0 + u / n, m.1 + c[i].x / n, m.2 + c[i].y / n));
-        let (sx, sy) = b.image.iter().enumerate().fold((0.0, 0.0), |s, (i, p)| (s.0 + (p.u - mu) * (c[i].x - mx), s.1 + (p.u - mu) * (c[i].y - my)));
-        let length = sx.hypot(sy).max(1e-12);
-        nalgebra::Vector3::new(sx / length, sy / length, 0.0)
-    };
+    let (s, c) = frames[0].right_rad.sin_cos();
+    let right = nalgebra::Vector3::new(c, s, 0.0);
     let away = nalgebra::Vector3::new(-right.y, right.x, 0.0);
     let lean = |axis: nalgebra::Vector3<f64>| -> Vec<(f64, f64)> {
         frames
@@ -66,12 +58,26 @@ pub fn find(path: &[BodyAt], from_s: f64, to_s: f64, factor: f64, limits: &Movem
     for (series, sd) in [(lean(right), LEAN_SD_DEG[0]), (lean(away), LEAN_SD_DEG[1])] {
         for (start_s, end_s, size) in out_and_back(&series, 0.7 * limits.sway_deg, factor) {
             let over = normal::cdf((size - limits.sway_deg) / (sd * std::f64::consts::SQRT_2));
-            found.push(Sway { start_s, end_s, lean_deg: size, sd_deg: sd * std::f64::consts::SQRT_2, way_m: 0.0, over });
+            found.push(Sway {
+                start_s,
+                end_s,
+                lean_deg: size,
+                sd_deg: sd * std::f64::consts::SQRT_2,
+                way_m: 0.0,
+                over,
+            });
         }
     }
     for (start_s, end_s, size) in out_and_back(&way, 0.7 * limits.sway_m, factor) {
         let over = normal::cdf((size - limits.sway_m) / (WAY_SD_M * std::f64::consts::SQRT_2));
-        found.push(Sway { start_s, end_s, lean_deg: 0.0, sd_deg: 0.0, way_m: size, over });
+        found.push(Sway {
+            start_s,
+            end_s,
+            lean_deg: 0.0,
+            sd_deg: 0.0,
+            way_m: size,
+            over,
+        });
     }
     merged(found)
 }
@@ -100,7 +106,10 @@ fn merged(mut found: Vec<Sway>) -> Vec<Sway> {
 /// Stretches that leave by at least `least` and come back by a good part of it: (start, end, size).
 fn out_and_back(series: &[(f64, f64)], least: f64, factor: f64) -> Vec<(f64, f64, f64)> {
     let half = half_window_s(series, 0.06 * factor);
-    let smooth: Vec<(f64, f64)> = series.iter().filter_map(|(t, _)| local_line(series, *t, half).map(|l| (*t, l.0))).collect();
+    let smooth: Vec<(f64, f64)> = series
+        .iter()
+        .filter_map(|(t, _)| local_line(series, *t, half).map(|l| (*t, l.0)))
+        .collect();
     // Turning points that stand at least half the least size from the one before (a zigzag).
     let mut turns: Vec<(f64, f64)> = Vec::new();
     for p in &smooth {
@@ -126,7 +135,23 @@ fn out_and_back(series: &[(f64, f64)], least: f64, factor: f64) -> Vec<(f64, f64
         .filter_map(|w| {
             let (out, back) = ((w[1].1 - w[0].1).abs(), (w[2].1 - w[1].1).abs());
             let quick = w[2].0 - w[0].0 <= LONGEST_S * factor;
-            (out >= least && back >= BACK_SHARE * out && quick).then_some((w[0].0, w[2].0, out))
+            // The stretch is that in which the trunk is away from where it started, and not all the time before and after.
+            let away = |p: &&(f64, f64), from: f64| (p.1 - from).abs() > 0.15 * out;
+            let inside: Vec<&(f64, f64)> = smooth.iter().filter(|p| p.0 >= w[0].0 && p.0 <= w[2].0).collect();
+            let start = inside
+                .iter()
+                .rev()
+                .skip_while(|p| p.0 > w[1].0)
+                .take_while(|p| away(p, w[0].1))
+                .last()
+                .map_or(w[0].0, |p| p.0);
+            let end = inside
+                .iter()
+                .skip_while(|p| p.0 < w[1].0)
+                .take_while(|p| away(p, w[2].1))
+                .last()
+                .map_or(w[2].0, |p| p.0);
+            (out >= least && back >= BACK_SHARE * out && quick).then_some((start, end, out))
         })
         .collect()
 }
@@ -140,7 +165,14 @@ mod tests {
         let swing: Vec<(f64, f64)> = (0..60)
             .map(|i| {
                 let t = f64::from(i) / 30.0;
-                (t, if (0.5..1.5).contains(&t) { 15.0 * (std::f64::consts::PI * (t - 0.5)).sin() } else { 0.0 })
+                (
+                    t,
+                    if (0.5..1.5).contains(&t) {
+                        15.0 * (std::f64::consts::PI * (t - 0.5)).sin()
+                    } else {
+                        0.0
+                    },
+                )
             })
             .collect();
         let found = out_and_back(&swing, 8.0, 1.0);

@@ -25,10 +25,13 @@ const FASTEST_RAD_PER_S: f64 = 30.0;
 const LARGEST_STEP_RAD: f64 = 0.8 * PI;
 /// Frames before take-off and after the contact that help to hold the ends, real seconds.
 const MARGIN_S: f64 = 0.08;
-/// What hips and shoulders disagree by even where both are seen well, radians.
-const BODY_SD_RAD: f64 = 0.10;
-/// Errors of neighbouring frames are shared: so many frames count as one at 60 frames a second.
-const SHARED_S: f64 = 0.05;
+/// What a heading is off by for seconds on end (on a rendered jump hips and shoulders were off by 5–25° each, mostly the same way before and after it), twice, radians.
+const BODY_SD_RAD: f64 = 0.18;
+/// Errors of the length from right to left: across the picture, and in depth, metres.
+const ACROSS_SD_M: f64 = 0.035;
+const AWAY_SD_M: f64 = 0.075;
+/// Errors of neighbouring frames are shared: the frames of this stretch count as one, real seconds.
+const SHARED_S: f64 = 0.30;
 
 /// The turn between two times of the recording; `factor` is the slow-motion factor. `None` with too few frames.
 pub fn between(path: &[BodyAt], take_off_s: f64, contact_s: f64, factor: f64) -> Option<Turn> {
@@ -79,44 +82,102 @@ pub fn between(path: &[BodyAt], take_off_s: f64, contact_s: f64, factor: f64) ->
     let best = tried[0];
     let rival = tried.iter().find(|t| (t.1 - best.1).abs() * span > 0.75 * TAU).map_or(0.0, |t| t.0);
 
-    // Unwrap about the best and fit.
+    // Unwrap about the best: a first cubic.
     let about = |t: f64| best.3 + turned(t, best.1, best.2);
-    let mut samples: Vec<(f64, f64, f64)> = seen
+    let order = if seen.len() >= 8 { 3 } else { 1 };
+    let samples: Vec<(f64, f64, f64)> = seen
         .iter()
-        .map(|(t, a, w)| {
-            let off = (a - about(*t) + PI).rem_euclid(TAU) - PI;
-            ((t - middle) / span, off, *w)
-        })
+        .map(|(t, a, w)| ((t - middle) / span, about(*t) + (a - about(*t) + PI).rem_euclid(TAU) - PI, *w))
         .collect();
-    let order = if samples.len() >= 10 { 3 } else { 1 };
-    let mut rms = 0.3;
-    let mut fit = None;
-    for _ in 0..3 {
-        let (c, inverse) = polynomial(&samples, order)?;
-        let value = |u: f64| (0..=order).map(|k| c[k] * u.powi(k as i32)).sum::<f64>();
-        let weight: f64 = samples.iter().map(|s| s.2).sum();
-        rms = (samples.iter().map(|s| s.2 * (s.1 - value(s.0)).powi(2)).sum::<f64>() / weight.max(1e-9)).sqrt().max(0.05);
-        for (s, original) in samples.iter_mut().zip(&seen) {
-            let off = (s.1 - value(s.0)).abs();
-            s.2 = original.2 * (1.5 * rms / off.max(1.5 * rms));
+    let (mut c, _) = polynomial(&samples, order)?;
+    // Then hips and shoulders themselves: what each shows across the picture is known better than what the network says of its depth.
+    let bars: Vec<Bar> = path
+        .iter()
+        .filter(|b| b.time_s >= take_off_s - margin && b.time_s <= contact_s + margin)
+        .flat_map(|b| bars(b, (b.time_s - middle) / span))
+        .collect();
+    let lengths: [f64; 2] = std::array::from_fn(|k| {
+        let mut all: Vec<f64> = bars.iter().filter(|b| b.which == k).map(|b| b.across.hypot(b.away)).collect();
+        all.sort_by(f64::total_cmp);
+        all.get(all.len() * 3 / 5).copied().unwrap_or(0.3)
+    });
+    let n = order + 1;
+    let mut inverse = nalgebra::DMatrix::identity(n, n);
+    let mut per_bar = 1.0;
+    for _ in 0..8 {
+        let mut normal = nalgebra::DMatrix::identity(n, n) * 1e-6;
+        let mut right = nalgebra::DVector::zeros(n);
+        let mut squares = 0.0;
+        for bar in &bars {
+            let row = nalgebra::DVector::from_fn(n, |k, _| bar.u.powi(k as i32));
+            let angle = c.dot(&row) - bar.axis_rad;
+            let length = lengths[bar.which];
+            for (value, predicted, slope, sd) in [
+                (bar.across, length * angle.cos(), -length * angle.sin(), ACROSS_SD_M),
+                (bar.away, length * angle.sin(), length * angle.cos(), AWAY_SD_M),
+            ] {
+                let off = (value - predicted) / sd;
+                // Huber's weight: a misread frame pulls no more than one that is two deviations off.
+                let w = (2.0 / off.abs().max(2.0)) / (sd * sd);
+                normal += w * slope * slope * &row * row.transpose();
+                right += w * slope * (value - predicted) * &row;
+                squares += (off * off).min(9.0);
+            }
         }
-        fit = Some((c, inverse));
+        inverse = normal.try_inverse()?;
+        let step = &inverse * right;
+        c += &step;
+        per_bar = (squares / (2.0 * bars.len() as f64)).max(0.6);
+        if step.norm() < 1e-5 {
+            break;
+        }
     }
-    let (c, inverse) = fit?;
-    let row = |u: f64| nalgebra::DVector::from_fn(order + 1, |k, _| u.powi(k as i32));
+    let row = |u: f64| nalgebra::DVector::from_fn(n, |k, _| u.powi(k as i32));
     let difference = row(0.5) - row(-0.5);
-    let angle_rad = about(contact_s) - about(take_off_s) + c.dot(&difference);
-    let shared = (SHARED_S * factor / interval.max(1e-6)).max(1.0);
-    let mean_weight = total / seen.len() as f64;
-    let sd = (rms * rms * mean_weight * shared * (difference.transpose() * inverse * &difference)[(0, 0)]).max(0.0).sqrt();
-    // How much worse the best rival fits, in units of the headings' scatter: their sum of squares grows by 2·(1 − score).
-    let effective = seen.len() as f64 / shared;
-    let odds = (effective * (best.0 - rival) / (rms * rms).max(0.04)).exp();
+    let angle_rad = c.dot(&difference);
+    let shared = (SHARED_S * factor / interval.max(1e-6)).max(1.0) * 2.0;
+    let sd = (per_bar * shared * (difference.transpose() * &inverse * &difference)[(0, 0)])
+        .max(0.0)
+        .sqrt();
+    // How much worse the best rival agrees, for as many independent headings as there are.
+    let effective = (seen.len() as f64 / (0.05 * factor / interval.max(1e-6)).max(1.0)).max(1.0);
+    let odds = (effective * 12.0 * (best.0 - rival)).exp();
     Some(Turn {
         angle_rad,
         sd_rad: sd.hypot(BODY_SD_RAD),
         sure: odds / (1.0 + odds),
     })
+}
+
+/// Hips (1) or shoulders (0) in one frame: from right to left, across the picture and away from the camera, metres.
+struct Bar {
+    which: usize,
+    u: f64,
+    across: f64,
+    away: f64,
+    /// Direction of "across" in the carpet's plane.
+    axis_rad: f64,
+}
+
+fn bars(body: &BodyAt, u: f64) -> Vec<Bar> {
+    [
+        (Landmark::LeftShoulder, Landmark::RightShoulder),
+        (Landmark::LeftHip, Landmark::RightHip),
+    ]
+    .into_iter()
+    .enumerate()
+    .map(|(which, (left, right))| {
+        let d = body.point(left) - body.point(right);
+        let (s, c) = body.right_rad.sin_cos();
+        Bar {
+            which,
+            u,
+            across: d.x * c + d.y * s,
+            away: -d.x * s + d.y * c,
+            axis_rad: body.right_rad,
+        }
+    })
+    .collect()
 }
 
 /// Heading of the body and its weight: the direction from right to left of hips and shoulders in the carpet's plane, each weighted by how long it is there.

@@ -69,8 +69,14 @@ pub(crate) fn fault(movement: &Movement, events: &[EventRule]) -> Option<(&'stat
             return Some((key, format!("{key} must lie above 0 and at most {most}")));
         }
     }
-    if !movement.required_turn_deg.is_none_or(|t| t.is_finite() && (0.0..=3600.0).contains(&t.abs())) {
-        return Some(("required_turn_deg", "required_turn_deg must lie within 3600 degrees either way".into()));
+    if !movement
+        .required_turn_deg
+        .is_none_or(|t| t.is_finite() && (0.0..=3600.0).contains(&t.abs()))
+    {
+        return Some((
+            "required_turn_deg",
+            "required_turn_deg must lie within 3600 degrees either way".into(),
+        ));
     }
     if !movement.slow_motion_factor.is_none_or(|f| (0.1..=100.0).contains(&f)) {
         return Some(("slow_motion_factor", "slow_motion_factor must lie from 0.1 to 100".into()));
@@ -80,7 +86,10 @@ pub(crate) fn fault(movement: &Movement, events: &[EventRule]) -> Option<(&'stat
             return Some(("[[event]]", format!("the event \"{}\" stands there twice", e.kind.words())));
         }
         if !(e.deduction >= 0.0 && e.deduction <= 10.0) {
-            return Some(("deduction", format!("deduction of the event \"{}\" must lie from 0 to 10 points", e.kind.words())));
+            return Some((
+                "deduction",
+                format!("deduction of the event \"{}\" must lie from 0 to 10 points", e.kind.words()),
+            ));
         }
     }
     None
@@ -92,7 +101,12 @@ pub(crate) fn in_words(movement: &Movement, events: &[EventRule]) -> String {
     let mut out = String::new();
     let turn = movement.required_turn_deg.map_or_else(
         || "No turn is asked for: it is measured, not judged.".to_string(),
-        |t| format!("A turn of {t}° is asked for; more than {}° less is short.", movement.turn_tolerance_deg),
+        |t| {
+            format!(
+                "A turn of {t}° is asked for; more than {}° less is short.",
+                movement.turn_tolerance_deg
+            )
+        },
     );
     let _ = writeln!(
         out,
@@ -108,8 +122,19 @@ pub(crate) fn in_words(movement: &Movement, events: &[EventRule]) -> String {
         movement.basis
     );
     for e in events {
-        let code = if e.code.is_empty() { "no code".to_string() } else { format!("code {}", e.code) };
-        let _ = writeln!(out, "  {}: {code}, deduction {}, {} judges. Basis: {}", e.kind.words(), e.deduction, e.panel, e.basis);
+        let code = if e.code.is_empty() {
+            "no code".to_string()
+        } else {
+            format!("code {}", e.code)
+        };
+        let _ = writeln!(
+            out,
+            "  {}: {code}, deduction {}, {} judges. Basis: {}",
+            e.kind.words(),
+            e.deduction,
+            e.panel,
+            e.basis
+        );
     }
     out
 }

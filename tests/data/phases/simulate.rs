@@ -2,7 +2,7 @@
 //! network makes them.
 //!
 //! The errors' sizes were measured on the rendered clips of `fixtures/clips` (general network against the projected landmarks, over five clips): what a landmark is off by
-//! changes slowly (10–25 mm for the legs, 20–30 mm for the trunk, 25–60 mm for fingers), and 2–4 mm change from frame to frame at rest, more in fast motion (95 % of all
+//! changes slowly (10–25 mm for the legs, 20–30 mm for the trunk, 25–60 mm for fingers), and 1–4 mm change from frame to frame at rest, more in fast motion (95 % of all
 //! steps: under 15 mm). Depths relative to the hips were not measured; their errors are assumed.
 #![allow(dead_code)]
 
@@ -80,7 +80,9 @@ impl Motion {
         let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/repetitions");
         let text = std::fs::read_to_string(folder.join(format!("{name}.json"))).expect("the truth lies beside the landmarks");
         let truth: Truth = serde_json::from_str(&text).expect("the truth is JSON");
-        let picture = image::open(folder.join(format!("{name}.png"))).expect("the landmarks are a PNG").into_luma16();
+        let picture = image::open(folder.join(format!("{name}.png")))
+            .expect("the landmarks are a PNG")
+            .into_luma16();
         let n = truth.landmarks.len();
         let rows = picture
             .rows()
@@ -89,7 +91,11 @@ impl Motion {
                 (0..n).map(|k| Vector3::new(mm[3 * k], mm[3 * k + 1], mm[3 * k + 2])).collect()
             })
             .collect();
-        Self { name: name.to_string(), truth, rows }
+        Self {
+            name: name.to_string(),
+            truth,
+            rows,
+        }
     }
 
     /// Names of all motions.
@@ -182,19 +188,25 @@ fn camera(f: &Filming) -> FloorCamera {
     }
 }
 
-/// A value that wanders slowly about zero (Ornstein–Uhlenbeck) with standard deviation 1.
+/// A value that wanders about zero with standard deviation 1 as the pose changes, smoothly: what a network is off by depends on what it sees, so it hardly changes in a still
+/// pose.
 struct Wander {
+    target: f64,
     value: f64,
 }
 
 impl Wander {
     fn new(rng: &mut ChaCha8Rng) -> Self {
-        Self { value: normal(rng) }
+        let target = normal(rng);
+        Self { target, value: target }
     }
 
-    fn step(&mut self, dt_s: f64, rng: &mut ChaCha8Rng) -> f64 {
-        let keep = (-dt_s / 0.7).exp();
-        self.value = keep * self.value + (1.0 - keep * keep).sqrt() * normal(rng);
+    /// A step of `dt_s` real seconds in which the body's points moved by `moved_m` on average.
+    fn step(&mut self, dt_s: f64, moved_m: f64, rng: &mut ChaCha8Rng) -> f64 {
+        let keep = (-(dt_s / 4.0 + moved_m / 0.6)).exp();
+        self.target = keep * self.target + (1.0 - keep * keep).sqrt() * normal(rng);
+        let follow = 1.0 - (-dt_s / 0.06).exp();
+        self.value += follow * (self.target - self.value);
         self.value
     }
 }
@@ -248,6 +260,14 @@ pub fn film(motion: &Motion, f: &Filming, start_s: f64, frames: &mut Vec<PoseFra
     let mut depth: Vec<Wander> = (0..33).map(|_| Wander::new(&mut rng)).collect();
     let mut size = Wander::new(&mut rng);
     let size_bias = 1.0 + 0.05 * normal(&mut rng) * f.errors;
+    // In half of the jumps the network takes the legs for one another for a while, from somewhere in the air until shortly before or after the landing (seen on rendered jumps).
+    let swapped = match (truth.take_off_s, truth.first_contact_s()) {
+        (Some(off), Some(on)) if f.errors > 0.0 && rng.random::<f64>() < 0.5 => Some((
+            off + (0.3 + 0.5 * rng.random::<f64>()) * (on - off),
+            on + 0.08 * (2.0 * rng.random::<f64>() - 1.0),
+        )),
+        _ => None,
+    };
     let mut before: Option<Vec<ImagePoint>> = None;
     let mut real = from + f.phase * step_real;
     while real <= to {
@@ -255,19 +275,26 @@ pub fn film(motion: &Motion, f: &Filming, start_s: f64, frames: &mut Vec<PoseFra
         let in_camera: Vec<Vector3<f64>> = points.iter().map(|p| camera.rotation * p + camera.translation_m).collect();
         let hips = 0.5 * (in_camera[23] + in_camera[24]);
         let m_per_px = hips.z / camera.focal_px;
-        let exact: Vec<ImagePoint> = points.iter().map(|p| camera.project(CarpetPoint::from(*p)).expect("in front of the camera")).collect();
+        let exact: Vec<ImagePoint> = points
+            .iter()
+            .map(|p| camera.project(CarpetPoint::from(*p)).expect("in front of the camera"))
+            .collect();
         let shank_px = truth.shank_m / m_per_px;
         let mut keypoints = Vec::new();
         let mut world_m = Vec::new();
+        let pace = before.as_ref().map_or(0.0, |b| {
+            let kept = &truth.landmarks;
+            kept.iter().map(|l| b[*l].distance_px(exact[*l]) * m_per_px).sum::<f64>() / kept.len() as f64
+        });
         for l in 0..33 {
             let moved = before.as_ref().map_or(0.0, |b| b[l].distance_px(exact[l]) * m_per_px);
-            let jitter = 0.003 + (0.10 * moved).min(0.022);
+            let jitter = 0.0025 + (0.10 * moved).min(0.022);
             let stray = if rng.random::<f64>() < 0.004 { 0.12 } else { 0.0 };
             let mut off = [0.0; 2];
             for k in 0..2 {
-                off[k] = slow_sd_m(l) * slow[l][k].step(step_real, &mut rng) + (jitter + stray) * normal(&mut rng);
+                off[k] = slow_sd_m(l) * slow[l][k].step(step_real, pace, &mut rng) + (jitter + stray) * normal(&mut rng);
             }
-            let deep = 0.05 * depth[l].step(step_real, &mut rng) + 0.015 * normal(&mut rng);
+            let deep = 0.05 * depth[l].step(step_real, pace, &mut rng) + 0.015 * normal(&mut rng);
             let e = f.errors;
             keypoints.push(Keypoint {
                 at: ImagePoint::new(exact[l].u + e * off[0] / m_per_px, exact[l].v + e * off[1] / m_per_px),
@@ -277,7 +304,13 @@ pub fn film(motion: &Motion, f: &Filming, start_s: f64, frames: &mut Vec<PoseFra
             let rel = (in_camera[l] - hips) / scale;
             world_m.push([rel.x + e * off[0], rel.y + e * off[1], rel.z + e * deep]);
         }
-        let wobble = 1.0 + 0.025 * f.errors * size.step(step_real, &mut rng);
+        if swapped.is_some_and(|(a, b)| real >= a && real <= b) {
+            for l in [25, 27, 29, 31] {
+                keypoints.swap(l, l + 1);
+                world_m.swap(l, l + 1);
+            }
+        }
+        let wobble = 1.0 + 0.025 * f.errors * size.step(step_real, pace, &mut rng);
         let in_stance = truth.stance_s.is_some_and(|[a, b]| real >= a && real <= b);
         frames.push(PoseFrame {
             index: frames.len() as u64,
@@ -305,15 +338,32 @@ pub fn film(motion: &Motion, f: &Filming, start_s: f64, frames: &mut Vec<PoseFra
             known.translation_m += known.rotation * Vector3::new(p.x, p.y, 0.0);
         }
     }
+    let t = known.translation_m;
+    for i in 0..3 {
+        for k in 0..3 {
+            known.covariance[(4 + i, 4 + k)] = (zoom * e).powi(2) * t[i] * t[k];
+        }
+    }
     let slower = f.slower;
-    (Known(known, truth.shank_m * if f.marks { 1.0 } else { 1.0 + 0.04 * normal(&mut rng) }), move |real_s: f64| start_s + slower * (real_s - from))
+    (
+        Known(known, truth.shank_m * if f.marks { 1.0 } else { 1.0 + 0.04 * normal(&mut rng) }),
+        move |real_s: f64| start_s + slower * (real_s - from),
+    )
 }
 
 /// One filmed motion as a track.
 pub fn track(motion: &Motion, f: &Filming) -> (Track, Known, impl Fn(f64) -> f64) {
     let mut frames = Vec::new();
     let (known, clock) = film(motion, f, 0.0, &mut frames);
-    (Track { image_size: IMAGE, frames, events: Vec::new() }, known, clock)
+    (
+        Track {
+            image_size: IMAGE,
+            frames,
+            events: Vec::new(),
+        },
+        known,
+        clock,
+    )
 }
 
 fn reading(leg: Leg, present: f64, elevation_deg: f64) -> LegReading {
