@@ -172,7 +172,7 @@ fn a_stance_that_never_rests_is_said_so_and_a_knee_that_never_comes_down_too() {
 /// Two repetitions in one file, a cut, and a replay at a quarter of the speed from another side.
 #[test]
 fn two_repetitions_a_cut_and_a_slow_replay() {
-    let (first, second) = (Motion::read("clean-540"), Motion::read("hand-front"));
+    let (first, second) = (Motion::read("clean-540"), Motion::read("gap-120"));
     let mut frames = Vec::new();
     let (known, _) = film(&first, &Filming::plain(30.0), 0.0, &mut frames);
     let start = frames.last().unwrap().time_s + 1.0 / 30.0;
@@ -209,6 +209,7 @@ fn two_repetitions_a_cut_and_a_slow_replay() {
         image_size: IMAGE,
         frames,
         events: Vec::new(),
+        cuts_s: vec![again],
     };
     let found = phases::find(&track, &Two(known, closer, cut), &RuleProfile::shipped(), &Asked::default());
     let brief: Vec<(f64, f64, f64)> = found
@@ -218,7 +219,10 @@ fn two_repetitions_a_cut_and_a_slow_replay() {
     assert_eq!(found.len(), 3, "{brief:?}");
     assert!((found[0].report.slow_motion.factor - 1.0).abs() < 0.2, "{brief:?}");
     assert!((found[2].report.slow_motion.factor / 4.0 - 1.0).abs() < 0.1, "{brief:?}");
-    assert!(found[1].report.end_s <= again && found[2].report.start_s >= again, "{brief:?}");
+    assert!(
+        found[1].report.end_s <= again && found[2].report.start_s >= again - 1e-9,
+        "{brief:?}, cut at {again}"
+    );
     // The same stance in real time and slowed down is still for about the same real time, and still at all.
     let rest = |k: usize| found[k].report.rest.clone();
     assert!(rest(1).came_to_rest && rest(2).came_to_rest);

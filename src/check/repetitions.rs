@@ -71,7 +71,7 @@ pub(crate) fn find(track: &Track, setting: &Setting, rules: &RuleProfile, leg: O
         track,
         first_size: None,
     };
-    let second = crate::phases::cuts::shots(&track.frames).get(1).copied();
+    let second = crate::phases::cuts::shots(track).get(1).copied();
     if let (Some(marks), Some(second)) = (setting.marks, second) {
         floor.first_size = floor.size_on_marks(marks, (0, second - 1));
     }

@@ -72,6 +72,8 @@ pub struct Checked {
     pub outcome: Outcome,
     /// One upright picture a hold, where it could be read again.
     pub stills: Vec<Option<RgbImage>>,
+    /// One upright picture for each moment of each repetition, where it could be read again.
+    pub moments: Vec<Vec<Option<RgbImage>>>,
     /// The track, for whoever wants more than the answer.
     pub track: Track,
     /// What each hold's gaps were joined from.
@@ -134,9 +136,20 @@ pub fn check_recording(
             })
         })
         .collect();
+    let moments = outcome
+        .repetitions
+        .iter()
+        .map(|r| {
+            r.moments
+                .iter()
+                .map(|m| clip::frame_at(path, m.time_s, &clip::OpenOptions::default()).ok().map(|f| f.image))
+                .collect()
+        })
+        .collect();
     Ok(Checked {
         outcome,
         stills,
+        moments,
         track,
         parts,
     })
@@ -242,6 +255,7 @@ fn follow_recording(
     // Few frames wait here, so that memory stays bounded whatever the recording's length.
     let (to_reader, frames) = crossbeam_channel::bounded::<(usize, Frame, Body)>(3);
     let mut readings = Vec::new();
+    let (mut cuts, mut cuts_s) = (clip::CutFinder::default(), Vec::new());
     let followed: Result<()> = std::thread::scope(|scope| {
         let reader = scope.spawn(|| -> Result<Vec<(usize, LegReading)>> {
             let mut found = Vec::new();
@@ -255,6 +269,9 @@ fn follow_recording(
         let mut follow = || -> Result<()> {
             let mut position = 0;
             while let Some(frame) = clip.next_frame()? {
+                if cuts.is_cut(&frame.image) {
+                    cuts_s.push(frame.time_s);
+                }
                 if let Some(body) = follower.step(&frame)?.body {
                     // A closed channel means that the reader failed; its error is taken below.
                     if to_reader.send((position, frame, body)).is_err() {
@@ -275,6 +292,7 @@ fn follow_recording(
     });
     followed?;
     let mut track = follower.finish();
+    track.cuts_s = cuts_s;
     for (position, reading) in readings {
         track.frames[position].lower_leg = Some(reading);
     }

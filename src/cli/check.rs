@@ -93,7 +93,7 @@ fn one(
     }
     let checked = checked?;
     let folder = folder_for(input, arguments, taken);
-    let written = report::write(&checked.outcome, &checked.stills, &folder)?;
+    let written = report::write_with_moments(&checked.outcome, &checked.stills, &checked.moments, &folder)?;
     Ok((checked.outcome, written.report_html))
 }
 

@@ -211,11 +211,11 @@ pub fn of(frames: &[PoseFrame], offset: usize, camera: &FloorCamera, shank_m: f6
     let times: Vec<f64> = seen.iter().map(|s| s.1.time_s).collect();
     let depth = smoothed_depth(&times, &joined, &around_flights(&times, &airborne));
 
-    // The camera's own scale: how well the distance of a point of the carpet under the athlete is known.
+    // The camera's own scale: how well metres a pixel are known at the athlete's distance.
     let scale_sd = depth.get(depth.len() / 2).map_or(0.0, |(d, _)| {
         let ray = camera.ray(camera.principal());
         let there = (centre + ray * (d / ray.dot(&axis))).into();
-        camera.sd_of(|c| c.depth_m(there)) / d.max(1e-6)
+        camera.sd_of(|c| c.depth_m(there) / c.focal_px) * camera.focal_px / d.max(1e-6)
     });
     seen.iter()
         .enumerate()

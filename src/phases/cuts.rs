@@ -1,6 +1,6 @@
-//! Where a recording was cut: what one frame shows cannot have followed from the frame before.
+//! Where a recording was cut: the picture changed at once, or what one frame shows of the body cannot have followed from the frame before.
 
-use crate::pose::track::{Body, Landmark, PoseFrame};
+use crate::pose::track::{Body, Landmark, Track};
 
 /// Pairs of landmarks that are compared; either may be taken for the other by the network, which is no cut.
 const COMPARED: [[Landmark; 2]; 5] = [
@@ -22,20 +22,31 @@ const SIZE_RATIO: f64 = 1.25;
 const GAP_S: f64 = 1.5;
 
 /// First frames of the shots, beginning with 0.
-pub fn shots(frames: &[PoseFrame]) -> Vec<usize> {
+pub fn shots(track: &Track) -> Vec<usize> {
+    let frames = &track.frames;
+    let seen: Vec<(usize, &Body)> = frames
+        .iter()
+        .enumerate()
+        .filter_map(|(i, f)| f.body.as_ref().map(|b| (i, b)))
+        .collect();
     let mut starts = vec![0];
-    let mut last: Option<(usize, &Body)> = None;
-    for (i, frame) in frames.iter().enumerate() {
-        let Some(body) = frame.body.as_ref() else { continue };
-        if let Some((k, before)) = last {
-            let dt = frame.time_s - frames[k].time_s;
-            if dt > GAP_S || is_cut(before, body, dt) {
-                starts.push(if i - k > 1 && dt > GAP_S { i } else { k + 1 });
-            }
+    starts.extend(track.cuts_s.iter().map(|c| frames.partition_point(|f| f.time_s < c - 1e-9)));
+    for (n, pair) in seen.windows(2).enumerate() {
+        let ((k, before), (i, after)) = (pair[0], pair[1]);
+        let dt = |j: usize| frames[j].time_s - frames[k].time_s;
+        // One misread frame is no cut: the frame after it must be as far from the one before.
+        let confirmed = || seen.get(n + 2).is_none_or(|(j, next)| is_cut(before, next, dt(*j)));
+        if dt(i) > GAP_S {
+            starts.push(i);
+        } else if is_cut(before, after, dt(i)) && confirmed() {
+            starts.push(k + 1);
         }
-        last = Some((i, body));
     }
+    starts.sort_unstable();
     starts.dedup();
+    // One cut may show in the picture and, a frame or two on, in the body.
+    starts.dedup_by(|later, earlier| *later - *earlier <= 2);
+    starts.retain(|s| *s < frames.len().max(1));
     starts
 }
 

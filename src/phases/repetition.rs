@@ -62,7 +62,7 @@ const AFTER_JUMP_S: f64 = 1.5;
 /// Finds the repetitions of a track.
 pub fn find(track: &Track, floor: &impl Floor, rules: &RuleProfile, asked: &Asked) -> Vec<Found> {
     let mut found = Vec::new();
-    let mut starts = cuts::shots(&track.frames);
+    let mut starts = cuts::shots(track);
     starts.push(track.frames.len());
     let nominal = spans::find(track, &rules.still);
     for shot in starts.windows(2) {
@@ -276,6 +276,7 @@ fn still_in(track: &Track, stance: &Span, rules: &RuleProfile, nominal: &Holds, 
             })
             .collect(),
         events: Vec::new(),
+        cuts_s: Vec::new(),
     };
     let back = |s: &Span| Span {
         first: s.first + from,
@@ -468,6 +469,13 @@ fn one(
     parts.footwork(kneeling, &contacts_by_leg, bones.stance.as_ref(), watched_to);
     let supports_from = first_contact_s.or(bones.stance.map(|s| s.start_s)).unwrap_or(free_from_s);
     parts.supports(bones.stance.and(kneeling), supports_from, watched_to);
+    if let (Some(s), true, None) = (&bones.stance, still.is_empty(), leaving_s) {
+        if path.last().is_some_and(|b| b.time_s <= s.end_s + 0.2) {
+            parts
+                .cannot_tell
+                .push("The recording ends (or is cut) before the stance came to rest or was left.".into());
+        }
+    }
     if let Some(s) = &bones.stance {
         parts.sways(s.start_s + 0.15 * factor, watched_to);
     }
@@ -542,12 +550,11 @@ fn kneeling_leg(track: &Track, stance: &Span) -> Option<Leg> {
     (odds != 0.0).then_some(if odds > 0.0 { Leg::Left } else { Leg::Right })
 }
 
+/// Hips that rose by this much were on the way up, metres.
+const LEAVING_RISE_M: f64 = 0.06;
+
 /// When the stance is left: going back from its end, the hips' last rise begins. `None` where the recording ends in the stance.
 fn leaving(path: &[BodyAt], stance: &Span, still: &[Span], factor: f64) -> Option<f64> {
-    let after = path.iter().any(|b| b.time_s > stance.end_s + 0.1);
-    if !after {
-        return None;
-    }
     let hips: Vec<(f64, f64)> = path.iter().map(|b| (b.time_s, b.hips().z)).collect();
     let half = half_window_s(&hips, 0.06 * factor);
     let mut at = stance.end_s;
@@ -561,6 +568,12 @@ fn leaving(path: &[BodyAt], stance: &Span, still: &[Span], factor: f64) -> Optio
             break;
         }
         at = b.time_s;
+    }
+    let height = |t: f64| local_line(&hips, t, half).map(|l| l.0);
+    let seen_after = path.iter().any(|b| b.time_s > stance.end_s + 0.1);
+    // Where the recording ends in the stance, only a rise that was seen is a leaving.
+    if !seen_after && !matches!((height(at), hips.last()), (Some(low), Some(last)) if last.1 - low > LEAVING_RISE_M) {
+        return None;
     }
     // A hold is not left before it is over.
     Some(

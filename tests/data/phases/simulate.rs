@@ -360,6 +360,7 @@ pub fn track(motion: &Motion, f: &Filming) -> (Track, Known, impl Fn(f64) -> f64
             image_size: IMAGE,
             frames,
             events: Vec::new(),
+            cuts_s: Vec::new(),
         },
         known,
         clock,
