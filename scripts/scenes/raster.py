@@ -128,7 +128,9 @@ class Renderer:
     def __init__(self, quality: Quality | None = None, samples: int = 4, slots: int = 32, crop_px: int = 256):
         self.quality = quality or Quality()
         try:
-            self.ctx = moderngl.create_standalone_context(backend="egl", require=430)
+            # several cards in one machine: SHANKLINE_EGL_DEVICE says which one draws (its number in EGL's order)
+            card = {"device_index": int(os.environ["SHANKLINE_EGL_DEVICE"])} if os.environ.get("SHANKLINE_EGL_DEVICE") else {}
+            self.ctx = moderngl.create_standalone_context(backend="egl", require=430, **card)
         except Exception as error:  # moderngl raises bare Exception
             raise RuntimeError(f"no OpenGL 4.3 through EGL ({error}); install libegl1 and libgl1-mesa-dri, or the card's driver") from error
         self.name = self.ctx.info["GL_RENDERER"]

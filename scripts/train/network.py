@@ -67,7 +67,7 @@ class Decode(nn.Module):
 SIZES = {
     "tiny": dict(stem=8, stages=((16, 1, 2, 3), (24, 1, 2, 3), (32, 1, 2, 3), (48, 1, 2, 3)), decoder=(24, 24, 24),
                  hidden=64, maps=2),
-    "small": dict(stem=24, stages=((32, 2, 2, 3), (64, 3, 2.5, 5), (128, 4, 3, 5), (320, 3, 2, 5)),
+    "small": dict(stem=16, stages=((32, 2, 2, 3), (64, 3, 2, 5), (128, 4, 3, 5), (320, 2, 2, 5)),
                   decoder=(96, 64, 48), hidden=320, maps=8),
     "base": dict(stem=24, stages=((40, 2, 2, 3), (80, 4, 3, 5), (176, 6, 3, 5), (448, 4, 2, 5)),
                  decoder=(128, 80, 64), hidden=384, maps=8),

@@ -99,7 +99,7 @@ def make_poses(o) -> None:
     split_bodies(body_model(o.device), o.split)
     o.out.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng([o.seed, SPLITS[o.split], 1])
-    done, k, begin = 0, 0, time.time()
+    done, k, begin = 0, o.first, time.time()
     while done < o.count and (o.seconds is None or time.time() - begin < o.seconds) and not (o.out / "STOP").exists():
         want = min(o.chunk, o.count - done)
         try:
@@ -113,7 +113,7 @@ def make_poses(o) -> None:
         except Exception:
             print(f"poses: chunk {k} failed\n{traceback.format_exc()}", flush=True)
             k += 1
-            if k > 3 and done == 0:
+            if k > o.first + 3 and done == 0:
                 raise SystemExit("poses: the first chunks all failed")
             continue
         # crop workers remove the meshes they have drawn; what is known of every pose stays
@@ -360,6 +360,7 @@ def main() -> None:
     p.add_argument("--seconds", type=float)
     p.add_argument("--device", default="cpu")
     p.add_argument("--chunk", type=int, default=512, help="poses solved together")
+    p.add_argument("--first", type=int, default=0, help="poses: number of the first chunk, so that several makers can fill one folder")
     p.add_argument("--file", type=int, default=32, help="poses in one pose file and so in one shard")
     p.add_argument("--others", type=float, default=0.06, help="poses: share that is no stance, added on top")
     p.add_argument("--per-pose", type=int, default=5)

@@ -134,6 +134,7 @@ def main() -> None:
     p.add_argument("--compile-limit-s", type=int, default=150)
     p.add_argument("--delete", action="store_true", help="remove training shards once they are read")
     p.add_argument("--full-file", type=Path, help="file to make once the pool is full or half the time is gone: tells renderers to stop")
+    p.add_argument("--wait-for", type=Path, help="no memory is taken on the card and no step made before this file exists: rendering first, then training at full speed")
     p.add_argument("--render-share", type=float, default=0.45, help="share of the time after which renderers are told to stop")
     p.add_argument("--checkpoint-s", type=float, default=60)
     o = p.parse_args()
@@ -152,6 +153,8 @@ def main() -> None:
     picture_type = torch.float16 if cuda else torch.float32
     layout = torch.channels_last if cuda else torch.contiguous_format
 
+    while o.wait_for and not o.wait_for.exists() and time.time() < begin + 0.6 * o.seconds:
+        time.sleep(0.5)
     net = network.LowerLegNetwork(o.size).to(device)
     net = net.to(memory_format=layout)
     average = Average(net, o.average)

@@ -264,7 +264,7 @@ impl Setting<'_> {
         GapProfile {
             gap_mm: StationVector::from_fn(|s, _| l.gap_fraction[s] * mm),
             covariance_mm2: StationMatrix::from_fn(|i, k| {
-                let factor = self.errors.picture_sd_scale.powi(2);
+                let factor = self.errors.picture_sd_scale[i] * self.errors.picture_sd_scale[k];
                 let common = factor * l.gap_sd_fraction[i] * l.gap_sd_fraction[k] * l.gap_correlation[i][k];
                 (common + l.gap_fraction[i] * l.gap_fraction[k] * relative * relative) * mm * mm
             }),
@@ -274,7 +274,9 @@ impl Setting<'_> {
     fn scaled_geometry(&self, geometry: &GapProfile) -> GapProfile {
         GapProfile {
             gap_mm: geometry.gap_mm,
-            covariance_mm2: geometry.covariance_mm2 * self.errors.geometry_sd_scale.powi(2),
+            covariance_mm2: StationMatrix::from_fn(|i, k| {
+                geometry.covariance_mm2[(i, k)] * self.errors.geometry_sd_scale[i] * self.errors.geometry_sd_scale[k]
+            }),
         }
     }
 

@@ -99,7 +99,8 @@ impl LowerLegNetwork {
             };
             let look = self.look(image, window, elevation_rad, false)?;
             let better = best.as_ref().is_none_or(|(_, b)| look.present_logit > b.present_logit);
-            let sure = look.present_logit > 1.0;
+            // Both legs are looked at unless the first is hardly in doubt: a front leg can look a little like a kneeling one.
+            let sure = look.present_logit > 4.0;
             if better {
                 best = Some((window, look));
             }

@@ -1,0 +1,122 @@
+#!/usr/bin/env bash
+# Two networks (base on the first card, small on the second) trained side by side on the same rendered crops, on a machine with two cards.
+#
+#   two_cards.sh start SECONDS   unpack, start the job in the background, watch it for SECONDS
+#   two_cards.sh watch SECONDS   watch it on; what is there comes back in $OUT
+#
+# The job outlives the command that started it (own process session): render first (all processors), then train (all cards), then calibrate
+# and judge both on bodies, carpets and lights never trained on, with whole-frame stills drawn beside it. It is over DEADLINE seconds after its start.
+# TINY=1: a rehearsal on a processor.
+set -u
+here=$(cd "$(dirname "$0")" && pwd); root=$(cd "$here/../.." && pwd)
+DEADLINE=${DEADLINE:-1600} RENDER=${RENDER:-480} FINISH=${FINISH:-120} WORKERS=${WORKERS:-28} CARDS=${CARDS:-2} ENOUGH=${ENOUGH:-200000}
+CAPACITY=${CAPACITY:-160000} HELD=${HELD:-520} STILLS=${STILLS:-90} PER_POSE=${PER_POSE:-6} CHUNK=${CHUNK:-1024} FILE=${FILE:-32} BATCH=${BATCH:-256} SIZES=${SIZES:-"base small"} DEVICE=cuda LIGHT=
+PYTHON=${PYTHON:-python3}
+if [ "${TINY:-0}" = 1 ]; then
+  DEADLINE=${TINY_DEADLINE:-420} RENDER=170 FINISH=110 WORKERS=2 ENOUGH=60 CAPACITY=80 HELD=6 STILLS=2 PER_POSE=2 CHUNK=6 FILE=3 BATCH=8 SIZES="tiny tiny" DEVICE=cpu LIGHT=--light
+fi
+if [ -z "${WORK:-}" ]; then
+  WORK=/tmp/shankline-two; { [ -d /dev/shm/shankline-two ] || [ "$(df -m --output=avail /dev/shm | tail -n 1)" -gt 100000 ]; } && WORK=/dev/shm/shankline-two
+fi
+export OMP_NUM_THREADS=1 PYTHONUNBUFFERED=1 SHANKLINE_BODY_MODEL=${SHANKLINE_BODY_MODEL:-$root/.data/body_model.npz} WORK
+[ -d "$WORK/site" ] && export PYTHONPATH=$WORK/site
+if ! ls /usr/share/glvnd/egl_vendor.d/*nvidia* >/dev/null 2>&1 && [ -e /usr/local/nvidia/share/glvnd/egl_vendor.d/10_nvidia.json ]; then
+  export __EGL_VENDOR_LIBRARY_FILENAMES=/usr/local/nvidia/share/glvnd/egl_vendor.d/10_nvidia.json
+fi
+say() { echo "[$(date +%H:%M:%S)] $*"; }
+# runs a command on card $1 of CARDS (drawing and computing), its words into log/$2
+on() { local card=$(( $1 % CARDS )) log=$WORK/log/$2.log; shift 2
+  if [ "$DEVICE" = cuda ]; then CUDA_VISIBLE_DEVICES=$card SHANKLINE_EGL_DEVICE=$card "$@" >>"$log" 2>&1; else "$@" >>"$log" 2>&1; fi; }
+
+collect() {
+  [ -e "$WORK/results.tar.gz" ] && cp "$WORK/results.tar.gz" "$OUT/" || tar czf "$OUT/results.tar.gz" -C "$WORK" log train0/train.jsonl train1/train.jsonl 2>/dev/null
+  for i in 0 1; do
+    for f in final checkpoint; do [ -e "$WORK/train$i/${f}_half.pt" ] && cp "$WORK/train$i/${f}_half.pt" "$OUT/train$i.pt" && break; done
+    for s in test calibration; do [ -e "$WORK/stills_${s}_$i.tar" ] && cp "$WORK/stills_${s}_$i.tar" "$OUT/"; done
+  done
+  ls -la "$OUT"
+}
+
+watch() {
+  local until=$(( $(date +%s) + $1 )) last=0
+  while [ "$(date +%s)" -lt "$until" ] && [ ! -e "$WORK/OVER" ]; do
+    if [ $(( $(date +%s) - last )) -ge "${EVERY:-20}" ]; then
+      last=$(date +%s)
+      say "poses $(ls "$WORK"/poses | grep -c 'pose$') shards $(ls "$WORK"/crops | grep -c npz) held-out $(ls "$WORK"/held_*/ | grep -c npz) stills $(ls "$WORK"/stills_*/ 2>/dev/null | grep -c jpg)" \
+        "| $(tail -qn 1 "$WORK"/log/train0.log 2>/dev/null | cut -c1-230) | $(tail -qn 1 "$WORK"/log/train1.log 2>/dev/null | cut -c1-110)"
+    fi
+    sleep 1
+  done
+  tail -n 3 "$WORK"/log/{job,crops_0,crops_1,poses_0,poses_1,stills_test_0}.log | cut -c1-300
+  grep -h -i -A4 "traceback\|Error" "$WORK"/log/*.log 2>/dev/null | head -n 30 | cut -c1-200
+  [ -e "$WORK/OVER" ] && { say "over: $(cat "$WORK/OVER")"; cut -c1-200 "$WORK"/result/evaluation0.txt 2>/dev/null | head -n 45; }
+  collect
+}
+
+job() {
+  local begin end pids=() trainers=() judges=() sizes=($SIZES) i w
+  begin=$(date +%s); end=$(( begin + DEADLINE )); left() { echo $(( end - $(date +%s) )); }
+  cd "$here" || exit 1
+  say "job starts, $DEADLINE s; $(nproc) processors; $(df -h --output=avail "$WORK" | tail -n 1) free"; nvidia-smi --query-gpu=name,memory.total --format=csv,noheader 2>/dev/null
+  i=0
+  for s in calibration test; do
+    ( on $i poses_$s $PYTHON produce.py poses --split $s --out "$WORK/poses_$s" --count "$HELD" --chunk "$HELD" --file "$FILE" --device $DEVICE --seed 5
+      for k in 0 1; do
+        on $i stillposes_$s $PYTHON produce.py poses --split $s --out "$WORK/still_poses_${s}_$k" --count $(( STILLS * 2 )) --chunk $(( STILLS * 2 )) --file 64 --others 0 --device $DEVICE --seed $(( 20 + k ))
+      done ) &
+    i=$(( i + 1 ))
+  done
+  for i in $(seq 0 $(( CARDS - 1 ))); do
+    on $i poses_$i $PYTHON produce.py poses --split train --out "$WORK/poses" --first $(( i * 50000 )) --count 10000000 --chunk "$CHUNK" --file "$FILE" --device $DEVICE --seed $(( 3 + i )) & pids+=($!)
+  done
+  for w in $(seq 0 $(( WORKERS - 1 ))); do
+    ( s=calibration; [ $(( w % 4 / 2 )) = 1 ] && s=test
+      on $w crops_$w $PYTHON produce.py crops --split $s --poses "$WORK/poses_$s" --out "$WORK/held_$s" --worker $w --per-pose $PER_POSE --per-mesh $PER_POSE --seed 5 --seconds $(( RENDER / 2 )) $LIGHT
+      on $w crops_$w $PYTHON produce.py crops --split train --poses "$WORK/poses" --out "$WORK/crops" --worker $w --per-pose $PER_POSE --per-mesh $PER_POSE --seed 3 --seconds $(( RENDER )) $LIGHT ) & pids+=($!)
+  done
+  for i in "${!sizes[@]}"; do
+    on $i train$i $PYTHON train.py --data "$WORK/crops" --check "$WORK/held_calibration" --out "$WORK/train$i" --seconds $(( $(left) - FINISH )) --size "${sizes[$i]}" --batch $BATCH --rate "${RATE:-2e-3}" \
+      --average 0.999 --capacity $CAPACITY --check-capacity 1500 --least $(( CAPACITY / 8 )) --wait-for "$WORK/poses/STOP" --checkpoint-s 60 --seed $(( 7 + i )) & trainers+=($!)
+  done
+  while [ $(( $(date +%s) - begin )) -lt "$RENDER" ]; do
+    sleep 2
+    [ $(( $(ls "$WORK/crops" | grep -c npz) * FILE * PER_POSE )) -ge "$ENOUGH" ] && break
+    [ "$(df -m --output=avail "$WORK" | tail -n 1)" -lt 9000 ] && { say "the disk is nearly full"; break; }
+  done
+  touch "$WORK/poses/STOP"; say "rendering ends: $(ls "$WORK/crops" | grep -c npz) shards, $(left) s left"
+  sleep 4; for w in "${pids[@]}"; do pkill -P "$w" 2>/dev/null; kill "$w" 2>/dev/null; done
+  for i in 0 1; do for s in test calibration; do
+    ( on $i stills_${s}_$i nice $PYTHON "$root/scripts/bench/make_stills.py" --poses "$WORK/still_poses_${s}_$i" --split $s --count "$STILLS" --out "$WORK/stills_${s}_$i" --seed $(( 40 + i )) --limit-mb 10.5
+      tar cf "$WORK/$s$i.tmp" -C "$WORK" "stills_${s}_$i" && mv "$WORK/$s$i.tmp" "$WORK/stills_${s}_$i.tar" ) &
+  done; done
+  wait "${trainers[@]}"; say "training ends, $(left) s left"
+  for i in "${!sizes[@]}"; do
+    ( m=$WORK/train$i/final.pt; [ -e "$m" ] || m=$WORK/train$i/checkpoint.pt
+      made=$($PYTHON -c 'import json,sys,time,torch,numpy;print(json.dumps({"command":"scripts/train/two_cards.sh","size":sys.argv[1],"torch":torch.__version__,"numpy":numpy.__version__,"device":torch.cuda.get_device_name() if torch.cuda.is_available() else "cpu","date":time.strftime("%Y-%m-%d"),"last":json.loads(open(sys.argv[2]).read().splitlines()[-1])}))' "${sizes[$i]}" "$WORK/train$i/train.jsonl")
+      on $i calibrate$i timeout 60 $PYTHON -W ignore calibrate.py --model "$m" --data "$WORK/held_calibration" --json "$WORK/result/lower_leg$i.json" --made "$made"
+      for how in "" --unknown --damaged; do
+        echo "==== test split $how"
+        CUDA_VISIBLE_DEVICES=$i timeout 40 $PYTHON -W ignore evaluate.py --model "$m" --json "$WORK/result/lower_leg$i.json" --data "$WORK/held_test" --out "$WORK/result/figures$i${how/--/_}.json" $how 2>&1
+      done >"$WORK/result/evaluation$i.txt" ) &
+    judges[$i]=$!
+  done
+  wait "${judges[@]}"
+  tar czf "$WORK/results.tmp" -C "$WORK" log result train0/train.jsonl train1/train.jsonl && mv "$WORK/results.tmp" "$WORK/results.tar.gz"
+  say "job ends, $(left) s left"; echo "done" >"$WORK/OVER"
+}
+
+case "${1:-}" in
+  start)
+    rm -rf "$WORK"; mkdir -p "$WORK"/{log,result,crops,poses,held_calibration,held_test,train0,train1,code/scripts,code/.data}
+    if [ "$DEVICE" = cuda ]; then
+      for f in "$root"/.gl/*.deb; do dpkg -x "$f" /; done; ldconfig
+      $PYTHON -m pip install -q --no-index --no-deps --no-compile --no-cache-dir --upgrade --target "$WORK/site" "$root"/.whl/*.whl
+    fi
+    # from a copy: the tree is sent anew with every command
+    cp -r "$root"/scripts/{train,scenes,bench} "$WORK/code/scripts/"; cp "$SHANKLINE_BODY_MODEL" "$WORK/code/.data/body_model.npz"
+    SHANKLINE_BODY_MODEL=$WORK/code/.data/body_model.npz setsid nohup bash "$WORK/code/scripts/train/two_cards.sh" job >"$WORK/log/job.log" 2>&1 </dev/null &
+    watch "${2:-560}" ;;
+  watch) watch "${2:-560}" ;;
+  job) job ;;
+  *) sed -n 2,12p "$0"; exit 2 ;;
+esac
