@@ -9,5 +9,10 @@ use sha2::{Digest, Sha256};
 /// assert!(shankline::hash::sha256_hex(b"abc").starts_with("ba7816bf8f01cfea"));
 /// ```
 pub fn sha256_hex(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
+    hex(&Sha256::digest(bytes))
+}
+
+/// Lower-case hexadecimal digits of `bytes`, for hashes that are fed piece by piece.
+pub fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|b| format!("{b:02x}")).collect()
 }

@@ -25,6 +25,7 @@ pub mod hold;
 pub mod leg;
 pub mod numerics;
 pub mod outcome;
+pub mod phases;
 pub mod pose;
 pub mod report;
 pub mod rules;

@@ -152,6 +152,9 @@ fn no_confident_call_is_wrong_on_any_clip() {
     assert!(missed_stills.len() <= 1, "stills missed: {missed_stills:?}");
     println!("{table}{inside} of {total} gaps inside their 95 % interval (2 mm slack for the mesh's own measure)");
     // The shipped clips are plain views; the network of 2026-11-25 told all 36 findings. Answering "cannot tell" to everything must not pass.
-    assert!(f64::from(told) >= 0.8 * f64::from(findings), "{told} of {findings} findings told\n{table}");
+    assert!(
+        f64::from(told) >= 0.8 * f64::from(findings),
+        "{told} of {findings} findings told\n{table}"
+    );
     assert!(f64::from(inside) >= 0.85 * f64::from(total), "{inside} of {total}\n{table}");
 }

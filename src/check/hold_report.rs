@@ -208,7 +208,7 @@ impl Setting<'_> {
         })
     }
 
-    fn clues(&self, held: &[(usize, &LegReading)]) -> BodyClues {
+    pub(crate) fn clues(&self, held: &[(usize, &LegReading)]) -> BodyClues {
         let median = |f: &dyn Fn(&LegReading) -> f64| {
             let mut values: Vec<f64> = held.iter().map(|(_, l)| f(l)).collect();
             values.sort_by(f64::total_cmp);

@@ -1,7 +1,7 @@
 //! Running a check over one recording or photograph.
 
 use crate::check::hold_report::{Measured, Parts, Setting};
-use crate::check::size;
+use crate::check::{repetitions, size};
 use crate::clip;
 use crate::error::{Error, Result};
 use crate::floor::marks::{FloorFile, MarksFit};
@@ -77,6 +77,8 @@ pub struct Checked {
     pub outcome: Outcome,
     /// One upright picture a hold, where it could be read again.
     pub stills: Vec<Option<RgbImage>>,
+    /// One upright picture for each moment of each repetition, where it could be read again.
+    pub moments: Vec<Vec<Option<RgbImage>>>,
     /// The track, for whoever wants more than the answer.
     pub track: Track,
     /// What each hold's gaps were joined from.
@@ -161,9 +163,11 @@ impl Opened {
         let made_by = made_by(eyes.hashes(), &options.rules);
         let (outcome, parts) = judge_track(&track, input, marks.as_ref(), options, made_by);
         let stills = stills(&path, still, &outcome);
+        let moments = moments(&path, &outcome);
         Ok(Checked {
             outcome,
             stills,
+            moments,
             track,
             parts,
         })
@@ -193,6 +197,20 @@ fn stills(path: &Path, mut photograph: Option<RgbImage>, outcome: &Outcome) -> V
                 let frame = clip::frame_at(path, h.best_frame.time_s, &clip::OpenOptions::default());
                 frame.ok().map(|f| f.image)
             })
+        })
+        .collect()
+}
+
+/// The upright pictures of each repetition's moments, read from the recording again.
+fn moments(path: &Path, outcome: &Outcome) -> Vec<Vec<Option<RgbImage>>> {
+    outcome
+        .repetitions
+        .iter()
+        .map(|r| {
+            r.moments
+                .iter()
+                .map(|m| clip::frame_at(path, m.time_s, &clip::OpenOptions::default()).ok().map(|f| f.image))
+                .collect()
         })
         .collect()
 }
@@ -299,6 +317,7 @@ fn follow_recording(
     // Few frames wait here, so that memory stays bounded whatever the recording's length.
     let (to_reader, frames) = crossbeam_channel::bounded::<(usize, Frame, Body)>(3);
     let mut readings = Vec::new();
+    let (mut cuts, mut cuts_s) = (clip::CutFinder::default(), Vec::new());
     let followed: Result<()> = std::thread::scope(|scope| {
         let reader = scope.spawn(|| -> Result<Vec<(usize, LegReading)>> {
             let mut found = Vec::new();
@@ -312,6 +331,9 @@ fn follow_recording(
         let mut follow = || -> Result<()> {
             let mut position = 0;
             while let Some(frame) = clip.next_frame()? {
+                if cuts.is_cut(&frame.image) {
+                    cuts_s.push(frame.time_s);
+                }
                 if let Some(body) = follower.step(&frame)?.body {
                     // A closed channel means that the reader failed; its error is taken below.
                     if to_reader.send((position, frame, body)).is_err() {
@@ -332,6 +354,7 @@ fn follow_recording(
     });
     followed?;
     let mut track = follower.finish();
+    track.cuts_s = cuts_s;
     for (position, reading) in readings {
         track.frames[position].lower_leg = Some(reading);
     }
@@ -381,10 +404,15 @@ pub fn judge_track(
         .extend(track.events.iter().map(|e| format!("At {:.2} s: {}", e.time_s, e.sentence)));
 
     let mut not_judged = Vec::new();
+    let found = if photograph {
+        Vec::new()
+    } else {
+        repetitions::find(track, &setting, &options.rules, setting.leg)
+    };
     let spans = if photograph {
         photograph_span(track)
     } else {
-        let holds = hold::find(track, &options.rules.still);
+        let holds = repetitions::holds_by_real_time(hold::find(track, &options.rules.still), &found);
         for (span, lowest) in &holds.never_still {
             not_judged.push(NotJudged {
                 reason: NotJudgedReason::NeverStill,
@@ -446,6 +474,7 @@ pub fn judge_track(
         holds,
         not_judged,
         cautions: CAUTIONS.iter().map(|c| (*c).to_string()).collect(),
+        repetitions: found.into_iter().map(|f| f.report).collect(),
     };
     (outcome, parts)
 }

@@ -18,13 +18,15 @@ use std::path::{Path, PathBuf};
 /// # Errors
 /// The first input's or option's error; inputs before it are checked and their reports kept.
 pub fn run(arguments: &CheckArguments) -> Result<()> {
-    let options = options(
+    let mut options = options(
         arguments.floor.as_deref(),
         arguments.stature,
         arguments.leg,
         arguments.rules.as_deref(),
         arguments.athlete,
     )?;
+    options.rules.movement.required_turn_deg = arguments.turn.or(options.rules.movement.required_turn_deg);
+    options.rules.movement.slow_motion_factor = arguments.slow_motion.or(options.rules.movement.slow_motion_factor);
     let json_to_stdout = arguments.json.as_deref() == Some(Path::new("-"));
     if let Some(target) = arguments.json.as_deref().filter(|_| !json_to_stdout) {
         report::can_write_file(target)?;
@@ -121,7 +123,7 @@ fn one(
         bar.finish_and_clear();
     }
     let checked = checked?;
-    let written = report::write(&checked.outcome, &checked.stills, &folder)?;
+    let written = report::write_with_moments(&checked.outcome, &checked.stills, &checked.moments, &folder)?;
     Ok((checked.outcome, written.report_html))
 }
 

@@ -42,9 +42,21 @@ const CLUE_COUNT: usize = 5;
 /// The camera that fits the clues, with the covariance that the clues' and priors' uncertainties give it (first order).
 pub fn fit(image_size: [usize; 2], clues: &BodyClues) -> FloorCamera {
     let (prior_ln, prior_sd) = focal_prior(image_size);
-    let mean = DVector::from_vec(vec![prior_ln, 0.0, clues.elevation_rad, (clues.shank_m / clues.shank_px).ln(), clues.leg_height_m]);
+    let mean = DVector::from_vec(vec![
+        prior_ln,
+        0.0,
+        clues.elevation_rad,
+        (clues.shank_m / clues.shank_px).ln(),
+        clues.leg_height_m,
+    ]);
     let metres_per_px_sd = (clues.shank_log_sd.powi(2) + (clues.shank_sd_m / clues.shank_m).powi(2)).sqrt();
-    let sd = [prior_sd, ROLL_SD_RAD, clues.elevation_sd_rad, metres_per_px_sd, clues.leg_height_sd_m];
+    let sd = [
+        prior_sd,
+        ROLL_SD_RAD,
+        clues.elevation_sd_rad,
+        metres_per_px_sd,
+        clues.leg_height_sd_m,
+    ];
     let mut camera = closed_form(image_size, clues.leg_at, &mean);
 
     // Sensitivity of the seven camera parameters to the four clues.

@@ -31,7 +31,12 @@ impl<'a> Model<'a> {
         let largest = eigen.eigenvalues.max();
         let columns: Vec<DVector<f64>> = (0..PARAMETER_COUNT)
             .filter(|i| eigen.eigenvalues[*i] > (1e-13 * largest).max(1e-18))
-            .map(|i| DVector::from_iterator(PARAMETER_COUNT, (eigen.eigenvectors.column(i) * eigen.eigenvalues[i].sqrt()).iter().copied()))
+            .map(|i| {
+                DVector::from_iterator(
+                    PARAMETER_COUNT,
+                    (eigen.eigenvectors.column(i) * eigen.eigenvalues[i].sqrt()).iter().copied(),
+                )
+            })
             .collect();
         let camera_axes = if columns.is_empty() {
             DMatrix::zeros(PARAMETER_COUNT, 0)
@@ -193,7 +198,10 @@ impl<'a> Model<'a> {
                 let by_local = by_carpet * leg_to_carpet * shank_m;
                 for i in 0..shape.basis.ncols() {
                     let b = &shape.basis;
-                    put(modes_from + i, by_local * Vector3::new(b[(3 * p, i)], b[(3 * p + 1, i)], b[(3 * p + 2, i)]));
+                    put(
+                        modes_from + i,
+                        by_local * Vector3::new(b[(3 * p, i)], b[(3 * p + 1, i)], b[(3 * p + 2, i)]),
+                    );
                 }
                 derivative[*p] = Some((Vector2::new(principal.u + du, principal.v + dv), d));
             }

@@ -132,7 +132,8 @@ impl LegShape {
             .components
             .into_iter()
             .map(|c| {
-                let fits = c.mean.len() == modes && c.factor.len() == modes && c.factor.iter().enumerate().all(|(i, row)| row.len() == i + 1);
+                let fits =
+                    c.mean.len() == modes && c.factor.len() == modes && c.factor.iter().enumerate().all(|(i, row)| row.len() == i + 1);
                 let factor = fits.then(|| DMatrix::from_fn(modes, modes, |i, k| if k <= i { c.factor[i][k] } else { 0.0 }))?;
                 Component::of(c.weight, DVector::from_vec(c.mean), factor)
             })

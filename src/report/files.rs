@@ -186,13 +186,20 @@ pub(crate) fn remove_older_stills(folder: &Path, current: &[PathBuf]) {
     }
 }
 
-/// Whether `name` is `hold-N.png`, `hold-N-leg.png` or `hold-N-leg-plain.png`.
+/// Whether `name` is `hold-N.png`, `hold-N-leg.png`, `hold-N-leg-plain.png` or `repetition-N-M.png`.
 fn is_still_name(name: &str) -> bool {
+    let digits = |t: &str| !t.is_empty() && t.bytes().all(|b| b.is_ascii_digit());
+    let of_moment = name
+        .strip_prefix("repetition-")
+        .and_then(|n| n.strip_suffix(".png")?.split_once('-'));
+    if of_moment.is_some_and(|(n, m)| digits(n) && digits(m)) {
+        return true;
+    }
     let Some(middle) = name.strip_prefix("hold-").and_then(|n| n.strip_suffix(".png")) else {
         return false;
     };
     let number = middle.trim_end_matches("-plain").trim_end_matches("-leg");
-    !number.is_empty() && number.bytes().all(|b| b.is_ascii_digit())
+    digits(number)
 }
 
 #[cfg(test)]
