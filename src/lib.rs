@@ -14,6 +14,7 @@
 #![deny(missing_docs)]
 
 pub mod agree;
+pub mod bench;
 pub mod check;
 pub mod cli;
 pub mod clip;

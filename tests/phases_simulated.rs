@@ -308,7 +308,7 @@ fn score(
                 EventKind::Step | EventKind::Shuffle if report.cannot_tell.iter().any(|c| c.contains("towards or away")) => true,
                 _ => of_kind.iter().any(|e| e.call == Call::CannotTell && near(&e)),
             };
-            if let Some(e) = suspected.iter().copied().find(|e| near(&e)) {
+            if let Some(e) = suspected.iter().copied().find(|e| near(e)) {
                 row.found += 1;
                 row.time_errors_s.push((e.start_s - clock(*a)) / f.slower);
             } else if undecided {

@@ -70,7 +70,9 @@ pub const SIZE_NOISE: f64 = 0.05;
 pub fn run(poses: &[Pose], options: &Options, shape: &LegShape, rules: &RuleProfile) -> Result<Vec<Case>> {
     let poses: Vec<&Pose> = poses.iter().filter(|p| p.half == options.half).collect();
     if poses.is_empty() {
-        return Err(Error::input("There are no poses of that half; make them with scripts/bench/make_poses.py."));
+        return Err(Error::input(
+            "There are no poses of that half; make them with scripts/bench/make_poses.py.",
+        ));
     }
     let threads = options.threads.max(1);
     let mut cases: Vec<(usize, Case)> = std::thread::scope(|scope| {

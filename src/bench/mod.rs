@@ -4,6 +4,7 @@
 //! the geometry and its calibration), [`pictures`] reads what `examples/measure_stills.rs` measured on rendered stills (the whole program). [`table`] sums cases up by class of
 //! view with the one statistics code of [`crate::statistics`]; [`markdown`], [`csv_file`] and [`plot`] write it down. Rendered bodies, not athletes.
 
+pub mod canvas;
 pub mod case;
 pub mod csv_file;
 pub mod keypoints;

@@ -2,6 +2,7 @@
 
 pub mod agree;
 pub mod arguments;
+pub mod bench;
 pub mod check;
 pub mod export;
 pub mod floor;
@@ -61,6 +62,7 @@ fn run(arguments: Arguments) -> crate::Result<()> {
         Command::Screen(screen) => screen::run(&screen),
         Command::Agree(agree) => agree::run(&agree),
         Command::ScreenWorker => crate::screen::work(),
+        Command::Bench(bench) => bench::run(&bench),
         Command::Rules(rules) => {
             let profile = match &rules.rules {
                 Some(path) => RuleProfile::read(path)?,

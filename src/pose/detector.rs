@@ -170,7 +170,7 @@ impl Detector {
             return Ok(found);
         }
         let mut found = Vec::new();
-        for window in closer_windows(image.width, image.height) {
+        for window in windows(image.width, image.height, image.width.max(image.height) as f64 / 2.0) {
             found.extend(self.find_in(image, &window)?);
         }
         found.sort_by(|a, b| b.score.total_cmp(&a.score));
@@ -196,9 +196,9 @@ fn failed(error: ort::Error) -> Error {
     Error::ours(format!("The person detector failed: {error}; please report this."))
 }
 
-/// Square windows of half the larger side, overlapping by at least half, that cover the picture.
-fn closer_windows(width: usize, height: usize) -> Vec<Region> {
-    let side = width.max(height) as f64 / 2.0;
+/// Square windows with sides of `side_px`, overlapping by at least half, that cover the picture.
+pub(crate) fn windows(width: usize, height: usize, side_px: f64) -> Vec<Region> {
+    let side = side_px;
     let starts = |length: usize| {
         let length = length as f64;
         let count = if length <= side {
@@ -277,7 +277,7 @@ mod tests {
     #[test]
     fn closer_windows_cover_the_picture() {
         for (width, height) in [(1920, 1080), (1080, 1920), (640, 640), (100, 1000)] {
-            let windows = closer_windows(width, height);
+            let windows = windows(width, height, width.max(height) as f64 / 2.0);
             for point in [
                 (1.0, 1.0),
                 (width as f64 - 1.0, height as f64 - 1.0),

@@ -610,7 +610,7 @@ fn most_likely(candidates: &[Reading], image_size: [usize; 2]) -> (usize, &'stat
 }
 
 /// Distance from a point to the upright box about a body's landmarks, px (0 inside).
-fn distance_to_body(body: &Body, point: ImagePoint) -> f64 {
+pub(super) fn distance_to_body(body: &Body, point: ImagePoint) -> f64 {
     let span = |of: &dyn Fn(ImagePoint) -> f64| {
         body.keypoints
             .iter()

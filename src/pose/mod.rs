@@ -5,6 +5,7 @@
 //! - [`follow`]: `Follower::new(networks, FollowOptions { athlete, .. })`, `Follower::step(&Frame)` a frame at a time, `Follower::finish() -> Track` (left/right
 //!   repair over time happens there, in [`legs`]).
 //! - [`detector`], [`landmarks`], [`heatmap`], [`region`]: finding people, reading one, refining points, cutting windows.
+//! - [`photograph`]: a closer look for the stance where there is one frame only.
 //! - [`accuracy`]: how well the points are known, every constant in one place. [`stance`]: who is down low.
 //! - [`models`], [`runtime`]: the network files and ONNX Runtime's library.
 //! - [`calibration`]: measured errors of our own network.
@@ -20,6 +21,7 @@ pub mod legs;
 pub mod lower_leg;
 pub mod models;
 pub mod networks;
+pub mod photograph;
 pub mod region;
 pub mod runtime;
 pub mod stance;
