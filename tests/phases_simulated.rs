@@ -17,7 +17,7 @@ use std::fmt::Write as _;
 
 /// The turn that a motion was asked for.
 fn required(name: &str) -> f64 {
-    match name {
+    match name.trim_end_matches("-b") {
         "clean-360" => 360.0,
         "clean-720" => 720.0,
         _ => 540.0,
@@ -62,7 +62,7 @@ fn true_events(truth: &Truth, name: &str) -> Vec<(EventKind, f64, f64)> {
 /// Kinds that may or may not be found in a motion without being right or wrong: a body that leans far out onto (or near) a hand and back sways as well, and so does one
 /// that never comes to rest.
 fn neither(name: &str) -> &'static [EventKind] {
-    match name {
+    match name.trim_end_matches("-b") {
         "hand-front" | "hand-back" | "near-hand" | "passing-hand" | "never-still" => &[EventKind::Sway],
         _ => &[],
     }
@@ -308,7 +308,7 @@ fn score(
                 EventKind::Step | EventKind::Shuffle if report.cannot_tell.iter().any(|c| c.contains("towards or away")) => true,
                 _ => of_kind.iter().any(|e| e.call == Call::CannotTell && near(&e)),
             };
-            if let Some(e) = suspected.iter().copied().find(|e| near(&e)) {
+            if let Some(e) = suspected.iter().copied().find(|e| near(e)) {
                 row.found += 1;
                 row.time_errors_s.push((e.start_s - clock(*a)) / f.slower);
             } else if undecided {
