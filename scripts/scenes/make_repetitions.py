@@ -1,6 +1,7 @@
 """Repetitions as exact landmarks with their truth, for the tests and the table of what happens before and after the hold: fixtures/repetitions/.
 
-    python -m scenes.make_repetitions [--out FOLDER] [--seed N] [--only NAMES]       (from the folder scripts/)
+    python -m scenes.make_repetitions                                    (from the folder scripts/; twice for what is shipped:)
+    python -m scenes.make_repetitions --seed 42 --suffix=-b              (other bodies and numbers; nothing is chosen on these)
 
 NAME.png holds the landmarks: a 16-bit grey picture, one row a time step of 1/120 s, three columns (x, y, z) a landmark of `KEPT`, value = millimetres + 32768.
 NAME.json holds what is true: kneeling leg, stature, take-off, first contacts, turn, stance, rest, leaving, events.
@@ -76,6 +77,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--out", type=Path, default=OUT)
     parser.add_argument("--seed", type=int, default=41)
+    parser.add_argument("--suffix", default="", help="put after every name")
     parser.add_argument("--only", default="", help="names, comma separated")
     o = parser.parse_args()
     torch.set_num_threads(1)
@@ -87,6 +89,7 @@ def main() -> None:
     for k, (name, wish) in enumerate(made.items()):
         if wanted and name not in wanted:
             continue
+        name += o.suffix
         rep = simulate(wish, bodies[k], angles[k], float(heights[k]), np.random.default_rng([o.seed, k]))
         rows = np.round(rep.landmarks[::STEP, KEPT].reshape(len(rep.landmarks[::STEP]), -1) * 1000) + 32768
         picture = io.BytesIO()
