@@ -17,6 +17,14 @@ fn profile(p: &GapProfile) -> Value {
     json!({"gap_mm": p.gap_mm.as_slice(), "sd_mm": sd})
 }
 
+/// The athlete meant, pointed at as a user would among several people (neighbours may be in the stance too): the kneeling knee, as fractions of the frame.
+fn athlete_of(truth: &Value) -> Option<[f64; 2]> {
+    let number = |v: &Value| v.as_f64();
+    let knee = &truth["points_px"][0];
+    let size = &truth["image_size"];
+    Some([number(&knee[0])? / number(&size[0])?, number(&knee[1])? / number(&size[1])?])
+}
+
 fn main() -> shankline::Result<()> {
     let folder = PathBuf::from(std::env::args_os().nth(1).unwrap_or_default());
     let mut pictures: Vec<PathBuf> = std::fs::read_dir(&folder)
@@ -47,7 +55,7 @@ fn main() -> shankline::Result<()> {
                 stature_m,
                 leg: LegChoice::Auto,
                 rules: RuleProfile::shipped(),
-                athlete: None,
+                athlete: athlete_of(&truth),
             };
             if floor == "marks" && options.floor.is_none() {
                 continue;

@@ -1,5 +1,7 @@
 //! One error type for the library: what is wrong, in a sentence a person can act on.
 
+use std::path::Path;
+
 /// What went wrong, and whose it is to mend.
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
@@ -33,3 +35,27 @@ impl Error {
 
 /// The library's result type.
 pub type Result<T> = std::result::Result<T, Error>;
+
+/// The path for a sentence, in quotation marks, on one line.
+pub(crate) fn shown(path: &Path) -> String {
+    let mut text = String::from("“");
+    for c in path.to_string_lossy().chars() {
+        if c.is_control() {
+            text.extend(c.escape_default());
+        } else {
+            text.push(c);
+        }
+    }
+    text.push('”');
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_path_is_shown_on_one_line() {
+        assert_eq!(shown(Path::new("a\nb\x1b[31m.mp4")), "“a\\nb\\u{1b}[31m.mp4”");
+    }
+}

@@ -2,6 +2,7 @@
 //!
 //! Fields are only ever added; those named here keep their names. All image points are in the upright frame, px.
 
+pub use crate::phases::report::*;
 use crate::types::{ImagePoint, Leg, Station};
 use serde::{Deserialize, Serialize};
 
@@ -25,6 +26,9 @@ pub struct Outcome {
     pub not_judged: Vec<NotJudged>,
     /// Cautions for the person who kneels and for whoever uses the call.
     pub cautions: Vec<String>,
+    /// What happened before, in and after each stance; absent in answers of older versions.
+    #[serde(default)]
+    pub repetitions: Vec<RepetitionReport>,
 }
 
 /// Code, networks and rule profile, named so that an answer can be made again.

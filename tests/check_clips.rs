@@ -73,6 +73,7 @@ fn no_confident_call_is_wrong_on_any_clip() {
     let mut eyes = Eyes::open(&default_folder().expect("networks are shipped")).expect("networks open");
     let rules = RuleProfile::shipped();
     let (mut inside, mut total) = (0, 0);
+    let (mut told, mut findings) = (0, 0);
     let mut missed_stills = BTreeSet::new();
     let mut table = String::new();
     for (file, name) in names() {
@@ -132,6 +133,8 @@ fn no_confident_call_is_wrong_on_any_clip() {
                         finding.fault_probability,
                         finding.call.words()
                     );
+                    findings += 1;
+                    told += i32::from(finding.call != Call::CannotTell);
                     match finding.call {
                         Call::Suspected => assert!(fault, "{name}: wrong suspicion\n{table}"),
                         Call::Clear => assert!(!fault, "{name}: wrong clear\n{table}"),
@@ -148,5 +151,10 @@ fn no_confident_call_is_wrong_on_any_clip() {
     }
     assert!(missed_stills.len() <= 1, "stills missed: {missed_stills:?}");
     println!("{table}{inside} of {total} gaps inside their 95 % interval (2 mm slack for the mesh's own measure)");
+    // The shipped clips are plain views; the network of 2026-11-25 told all 36 findings. Answering "cannot tell" to everything must not pass.
+    assert!(
+        f64::from(told) >= 0.8 * f64::from(findings),
+        "{told} of {findings} findings told\n{table}"
+    );
     assert!(f64::from(inside) >= 0.85 * f64::from(total), "{inside} of {total}\n{table}");
 }

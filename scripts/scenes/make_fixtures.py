@@ -223,12 +223,12 @@ def write_still(path: Path, image: np.ndarray) -> None:
     picture.save(path, quality=90, exif=exif)
 
 
-def make(m: Movement, out: Path, limit: int | None = None) -> None:
-    """Renders all views of one movement."""
+def make(m: Movement, out: Path, limit: int | None = None, frames=None, more: dict | None = None) -> None:
+    """Renders all views of one movement; `frames` (time in s, body) instead of a clip of its kind, `more` to add to the truth."""
     from .motion import clip
 
     start = time.perf_counter()
-    frames = clip(m.kind, FPS, np.random.default_rng(m.seed), dict(m.request))
+    frames = frames or clip(m.kind, FPS, np.random.default_rng(m.seed), dict(m.request))
     shift = None
     middle = [i for i, (_, p) in enumerate(frames) if p.notes.get("phase") in ("hold", "restless")]
     middle = middle[len(middle) // 2]
@@ -281,7 +281,7 @@ def make(m: Movement, out: Path, limit: int | None = None) -> None:
                 write_floor(out / f"{name}.floor.json", camera, m.seed + 7)
     for (v, camera), encoder in zip(views, encoders):
         encoder.close()
-        write_json(out / f"{v.name}.truth.json", truth_of(v, m, camera, frames, scene, cloth_gaps))
+        write_json(out / f"{v.name}.truth.json", truth_of(v, m, camera, frames, scene, cloth_gaps) | (more or {}))
         write_floor(out / f"{v.name}.floor.json", camera, m.seed)
     print(f"{m.name}: {len(frames)} frames, {len(views)} views, {time.perf_counter() - start:.0f} s", flush=True)
 

@@ -208,13 +208,16 @@ impl Setting<'_> {
         })
     }
 
-    fn clues(&self, held: &[(usize, &LegReading)]) -> BodyClues {
+    pub(crate) fn clues(&self, held: &[(usize, &LegReading)]) -> BodyClues {
         let median = |f: &dyn Fn(&LegReading) -> f64| {
             let mut values: Vec<f64> = held.iter().map(|(_, l)| f(l)).collect();
             values.sort_by(f64::total_cmp);
             values[values.len() / 2]
         };
+        let (height, height_sd) = self.shape.middle_height();
         BodyClues {
+            leg_height_m: height * self.shank.mean_m,
+            leg_height_sd_m: height_sd * self.shank.mean_m,
             leg_at: ImagePoint::new(median(&|l| leg_middle(l).u), median(&|l| leg_middle(l).v)),
             shank_px: median(&|l| l.shank_px),
             shank_log_sd: median(&|l| l.shank_log_sd),
@@ -250,7 +253,9 @@ impl Setting<'_> {
     fn scaled_geometry(&self, geometry: &GapProfile) -> GapProfile {
         GapProfile {
             gap_mm: geometry.gap_mm,
-            covariance_mm2: geometry.covariance_mm2 * self.errors.geometry_sd_scale.powi(2),
+            covariance_mm2: StationMatrix::from_fn(|i, k| {
+                geometry.covariance_mm2[(i, k)] * self.errors.geometry_sd_scale[i] * self.errors.geometry_sd_scale[k]
+            }),
         }
     }
 
@@ -291,7 +296,7 @@ pub fn picture_profile(errors: &FusionErrors, l: &LegReading, shank: ShankLength
     GapProfile {
         gap_mm: StationVector::from_fn(|s, _| l.gap_fraction[s] * mm),
         covariance_mm2: StationMatrix::from_fn(|i, k| {
-            let factor = errors.picture_sd_scale.powi(2);
+            let factor = errors.picture_sd_scale[i] * errors.picture_sd_scale[k];
             let common = factor * l.gap_sd_fraction[i] * l.gap_sd_fraction[k] * l.gap_correlation[i][k];
             (common + l.gap_fraction[i] * l.gap_fraction[k] * relative * relative) * mm * mm
         }),

@@ -2,7 +2,8 @@
 
 pub mod advice;
 pub mod hold_report;
+mod repetitions;
 pub mod run;
 pub mod size;
 
-pub use run::{check_recording, CheckOptions, Checked, Eyes, LegChoice};
+pub use run::{check_recording, CheckOptions, Checked, Eyes, LegChoice, Opened};

@@ -1,10 +1,10 @@
 //! Running a check over one recording or photograph.
 
 use crate::check::hold_report::{Measured, Parts, Setting};
-use crate::check::size;
+use crate::check::{repetitions, size};
 use crate::clip;
 use crate::error::{Error, Result};
-use crate::floor::marks::FloorFile;
+use crate::floor::marks::{FloorFile, MarksFit};
 use crate::floor::FloorCamera;
 use crate::hold::{self, Span};
 use crate::leg::fuse::FusionErrors;
@@ -18,7 +18,7 @@ use crate::pose::{FollowOptions, Follower, Networks};
 use crate::rules::RuleProfile;
 use crate::types::{CarpetPoint, Frame, ImagePoint, Leg, RgbImage};
 use serde::{Deserialize, Serialize};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Which leg to look at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -54,6 +54,11 @@ pub struct Eyes {
 }
 
 impl Eyes {
+    /// Name and short hash of every network file, for naming what made an answer.
+    pub fn hashes(&self) -> &[(String, String)] {
+        &self.hashes
+    }
+
     /// Opens the networks in a models folder, hashes checked.
     ///
     /// # Errors
@@ -72,6 +77,8 @@ pub struct Checked {
     pub outcome: Outcome,
     /// One upright picture a hold, where it could be read again.
     pub stills: Vec<Option<RgbImage>>,
+    /// One upright picture for each moment of each repetition, where it could be read again.
+    pub moments: Vec<Vec<Option<RgbImage>>>,
     /// The track, for whoever wants more than the answer.
     pub track: Track,
     /// What each hold's gaps were joined from.
@@ -92,7 +99,82 @@ const PHOTOGRAPH_LOOKS: u64 = 3;
 /// Frames with the hips further from the middle of the ankles than this, in shank lengths, are not looked at for the stance (standing: 2.0; common practice, no source).
 const LOW_STANCE_SHANKS: f64 = 1.7;
 
-/// Checks one recording or photograph. `progress` is told the frames done and, where known, the frames expected.
+/// A recording or photograph that can be read, and the floor that goes with it. Whatever is wrong with the input or the marks shows here, before a network is opened.
+pub struct Opened {
+    path: PathBuf,
+    source: Source,
+    marks: Option<MarksFit>,
+}
+
+enum Source {
+    Photograph(clip::Photograph),
+    // Boxed: a clip holds its decoder and is much larger than a photograph's handle.
+    Clip(Box<clip::Clip>),
+}
+
+impl Opened {
+    /// Looks at the input, starts decoding it, and fits the marks where there are any.
+    ///
+    /// # Errors
+    /// [`Error::Input`] for input or marks that cannot be used, [`Error::Ours`] where ffmpeg is missing.
+    pub fn new(path: &Path, options: &CheckOptions) -> Result<Self> {
+        let (source, width, height) = if clip::is_photograph(path)? {
+            let photograph = clip::read_photograph(path)?;
+            let (width, height) = (photograph.image.width, photograph.image.height);
+            (Source::Photograph(photograph), width, height)
+        } else {
+            let clip = clip::Clip::open(path, &clip::OpenOptions::default())?;
+            let (width, height) = (clip.info().width, clip.info().height);
+            (Source::Clip(Box::new(clip)), width, height)
+        };
+        Ok(Self {
+            path: path.to_path_buf(),
+            source,
+            marks: fit_marks(options, width, height)?,
+        })
+    }
+
+    /// Checks it. `progress` is told the frames done and, where known, the frames expected.
+    ///
+    /// # Errors
+    /// [`Error::Input`] for input that turns out to be unusable, [`Error::Ours`] where a part of the program fails.
+    pub fn check(self, options: &CheckOptions, eyes: &mut Eyes, progress: &mut dyn FnMut(u64, Option<u64>)) -> Result<Checked> {
+        let Self { path, source, marks } = self;
+        let camera = marks.as_ref().map(|m| &m.camera);
+        let mut still = None;
+        let (track, input) = match source {
+            Source::Photograph(photograph) => {
+                let track = follow_photograph(&photograph.image, camera, options, eyes)?;
+                let input = InputReport {
+                    path: path.to_string_lossy().into_owned(),
+                    kind: InputKind::Photograph,
+                    width: photograph.image.width,
+                    height: photograph.image.height,
+                    duration_s: 0.0,
+                    frames_read: 1,
+                    frames_expected: Some(1),
+                    warnings: photograph.notes,
+                };
+                still = Some(photograph.image);
+                (track, input)
+            }
+            Source::Clip(clip) => follow_recording(&path, *clip, camera, options, eyes, progress)?,
+        };
+        let made_by = made_by(eyes.hashes(), &options.rules);
+        let (outcome, parts) = judge_track(&track, input, marks.as_ref(), options, made_by);
+        let stills = stills(&path, still, &outcome);
+        let moments = moments(&path, &outcome);
+        Ok(Checked {
+            outcome,
+            stills,
+            moments,
+            track,
+            parts,
+        })
+    }
+}
+
+/// Checks one recording or photograph: [`Opened::new`], then [`Opened::check`].
 ///
 /// # Errors
 /// [`Error::Input`] for input that cannot be used, [`Error::Ours`] where a part of the program fails.
@@ -102,47 +184,42 @@ pub fn check_recording(
     eyes: &mut Eyes,
     progress: &mut dyn FnMut(u64, Option<u64>),
 ) -> Result<Checked> {
-    let mut still = None;
-    let (track, input) = if clip::is_photograph(path)? {
-        let photograph = clip::read_photograph(path)?;
-        let track = follow_photograph(&photograph.image, options, eyes)?;
-        let input = InputReport {
-            path: path.to_string_lossy().into_owned(),
-            kind: InputKind::Photograph,
-            width: photograph.image.width,
-            height: photograph.image.height,
-            duration_s: 0.0,
-            frames_read: 1,
-            frames_expected: Some(1),
-            warnings: photograph.notes,
-        };
-        still = Some(photograph.image);
-        (track, input)
-    } else {
-        follow_recording(path, options, eyes, progress)?
-    };
-    let (mut outcome, parts) = judge_track(&track, input, options)?;
-    outcome.made_by = made_by(&eyes.hashes, &options.rules);
-    outcome.cautions = CAUTIONS.iter().map(|c| (*c).to_string()).collect();
-    let stills = outcome
+    Opened::new(path, options)?.check(options, eyes, progress)
+}
+
+/// The upright picture of each hold's best frame: the photograph itself, or read from the recording again.
+fn stills(path: &Path, mut photograph: Option<RgbImage>, outcome: &Outcome) -> Vec<Option<RgbImage>> {
+    outcome
         .holds
         .iter()
         .map(|h| {
-            still.take().or_else(|| {
+            photograph.take().or_else(|| {
                 let frame = clip::frame_at(path, h.best_frame.time_s, &clip::OpenOptions::default());
                 frame.ok().map(|f| f.image)
             })
         })
-        .collect();
-    Ok(Checked {
-        outcome,
-        stills,
-        track,
-        parts,
-    })
+        .collect()
 }
 
-fn marks_camera(options: &CheckOptions, width: usize, height: usize) -> Result<Option<(FloorCamera, Vec<String>)>> {
+/// The upright pictures of each repetition's moments, read from the recording again.
+fn moments(path: &Path, outcome: &Outcome) -> Vec<Vec<Option<RgbImage>>> {
+    outcome
+        .repetitions
+        .iter()
+        .map(|r| {
+            r.moments
+                .iter()
+                .map(|m| clip::frame_at(path, m.time_s, &clip::OpenOptions::default()).ok().map(|f| f.image))
+                .collect()
+        })
+        .collect()
+}
+
+/// The marks' camera, where marks were given.
+///
+/// # Errors
+/// [`Error::Input`] where the floor file is for frames of another size, or its marks fit no camera.
+pub fn fit_marks(options: &CheckOptions, width: usize, height: usize) -> Result<Option<MarksFit>> {
     let Some(file) = &options.floor else { return Ok(None) };
     if file.image_size != [width, height] {
         return Err(Error::input(format!(
@@ -150,10 +227,9 @@ fn marks_camera(options: &CheckOptions, width: usize, height: usize) -> Result<O
             file.image_size[0], file.image_size[1]
         )));
     }
-    let fit = file
-        .fit()
-        .map_err(|e| Error::input(format!("The floor file cannot be used: {e}")))?;
-    Ok(Some((fit.camera, fit.notes)))
+    file.fit()
+        .map(Some)
+        .map_err(|e| Error::input(format!("The floor file cannot be used: {e}")))
 }
 
 /// Whether the body is low enough for the stance.
@@ -197,8 +273,7 @@ fn follow_options(options: &CheckOptions, width: usize, height: usize) -> Follow
     }
 }
 
-fn follow_photograph(image: &RgbImage, options: &CheckOptions, eyes: &mut Eyes) -> Result<Track> {
-    let marks = marks_camera(options, image.width, image.height)?;
+fn follow_photograph(image: &RgbImage, marks: Option<&FloorCamera>, options: &CheckOptions, eyes: &mut Eyes) -> Result<Track> {
     let mut follower = Follower::new(&mut eyes.people, follow_options(options, image.width, image.height));
     // The window for the first look comes from the detector alone and may be off; each further look takes its window from the last one's landmarks.
     let mut body = None;
@@ -221,7 +296,7 @@ fn follow_photograph(image: &RgbImage, options: &CheckOptions, eyes: &mut Eyes) 
     frame.time_s = 0.0;
     frame.body = frame.body.or(body);
     if let Some(body) = &frame.body {
-        frame.lower_leg = look(&mut eyes.lower_leg, body, image, marks.as_ref().map(|m| &m.0), options.leg)?;
+        frame.lower_leg = look(&mut eyes.lower_leg, body, image, marks, options.leg)?;
     }
     track.frames = vec![frame];
     Ok(track)
@@ -230,23 +305,24 @@ fn follow_photograph(image: &RgbImage, options: &CheckOptions, eyes: &mut Eyes) 
 /// Follows the athlete on this thread while a second thread reads the lower leg in the frames already followed and a separate process decodes.
 fn follow_recording(
     path: &Path,
+    mut clip: clip::Clip,
+    marks: Option<&FloorCamera>,
     options: &CheckOptions,
     eyes: &mut Eyes,
     progress: &mut dyn FnMut(u64, Option<u64>),
 ) -> Result<(Track, InputReport)> {
-    let mut clip = clip::Clip::open(path, &clip::OpenOptions::default())?;
     let info = clip.info().clone();
-    let marks = marks_camera(options, info.width, info.height)?;
     let Eyes { people, lower_leg, .. } = eyes;
     let mut follower = Follower::new(people, follow_options(options, info.width, info.height));
     // Few frames wait here, so that memory stays bounded whatever the recording's length.
     let (to_reader, frames) = crossbeam_channel::bounded::<(usize, Frame, Body)>(3);
     let mut readings = Vec::new();
+    let (mut cuts, mut cuts_s) = (clip::CutFinder::default(), Vec::new());
     let followed: Result<()> = std::thread::scope(|scope| {
         let reader = scope.spawn(|| -> Result<Vec<(usize, LegReading)>> {
             let mut found = Vec::new();
             for (position, frame, body) in frames {
-                if let Some(reading) = look(lower_leg, &body, &frame.image, marks.as_ref().map(|m| &m.0), options.leg)? {
+                if let Some(reading) = look(lower_leg, &body, &frame.image, marks, options.leg)? {
                     found.push((position, reading));
                 }
             }
@@ -255,6 +331,9 @@ fn follow_recording(
         let mut follow = || -> Result<()> {
             let mut position = 0;
             while let Some(frame) = clip.next_frame()? {
+                if cuts.is_cut(&frame.image) {
+                    cuts_s.push(frame.time_s);
+                }
                 if let Some(body) = follower.step(&frame)?.body {
                     // A closed channel means that the reader failed; its error is taken below.
                     if to_reader.send((position, frame, body)).is_err() {
@@ -270,11 +349,12 @@ fn follow_recording(
         drop(to_reader);
         readings = reader
             .join()
-            .map_err(|_| Error::ours("the lower-leg reader stopped unexpectedly"))??;
+            .map_err(|_| Error::ours("The lower-leg reader stopped unexpectedly; please report this."))??;
         outcome
     });
     followed?;
     let mut track = follower.finish();
+    track.cuts_s = cuts_s;
     for (position, reading) in readings {
         track.frames[position].lower_leg = Some(reading);
     }
@@ -294,17 +374,20 @@ fn follow_recording(
     Ok((track, input))
 }
 
-/// Everything after following: holds, floor, leg, rules. Pure: the same track gives the same answer.
-///
-/// # Errors
-/// [`Error::Input`] where the floor file does not belong to the recording.
-pub fn judge_track(track: &Track, mut input: InputReport, options: &CheckOptions) -> Result<(Outcome, Vec<Parts>)> {
-    let marks = marks_camera(options, track.image_size[0], track.image_size[1])?;
+/// Everything after following: holds, floor, leg, rules. Pure: the same track gives the same answer. `marks` is the fit of the floor file ([`fit_marks`]).
+pub fn judge_track(
+    track: &Track,
+    mut input: InputReport,
+    marks: Option<&MarksFit>,
+    options: &CheckOptions,
+    made_by: MadeBy,
+) -> (Outcome, Vec<Parts>) {
+    let camera = marks.map(|m| &m.camera);
     let shape = LegShape::shipped();
     let errors = FusionErrors::shipped();
     let photograph = input.kind == InputKind::Photograph;
     let setting = Setting {
-        marks: marks.as_ref().map(|m| &m.0),
+        marks: camera,
         image_size: track.image_size,
         shank: size::from_stature(options.stature_m),
         shape: &shape,
@@ -321,10 +404,15 @@ pub fn judge_track(track: &Track, mut input: InputReport, options: &CheckOptions
         .extend(track.events.iter().map(|e| format!("At {:.2} s: {}", e.time_s, e.sentence)));
 
     let mut not_judged = Vec::new();
+    let found = if photograph {
+        Vec::new()
+    } else {
+        repetitions::find(track, &setting, &options.rules, setting.leg)
+    };
     let spans = if photograph {
         photograph_span(track)
     } else {
-        let holds = hold::find(track, &options.rules.still);
+        let holds = repetitions::holds_by_real_time(hold::find(track, &options.rules.still), &found);
         for (span, lowest) in &holds.never_still {
             not_judged.push(NotJudged {
                 reason: NotJudgedReason::NeverStill,
@@ -367,9 +455,9 @@ pub fn judge_track(track: &Track, mut input: InputReport, options: &CheckOptions
     if holds.is_empty() && not_judged.is_empty() {
         not_judged.push(nothing_found(track));
     }
-    let mut floor = floor.unwrap_or_else(|| no_floor(marks.as_ref().map(|m| &m.0)));
-    if let Some((_, notes)) = &marks {
-        floor.notes.extend(notes.iter().cloned());
+    let mut floor = floor.unwrap_or_else(|| no_floor(camera));
+    if let Some(fit) = marks {
+        floor.notes.extend(fit.notes.iter().cloned());
     }
     if options.stature_m.is_none() {
         floor.notes.push(format!(
@@ -380,14 +468,15 @@ pub fn judge_track(track: &Track, mut input: InputReport, options: &CheckOptions
     }
     let outcome = Outcome {
         schema_version: SCHEMA_VERSION,
-        made_by: made_by(&[], &options.rules),
+        made_by,
         input,
         floor,
         holds,
         not_judged,
-        cautions: Vec::new(),
+        cautions: CAUTIONS.iter().map(|c| (*c).to_string()).collect(),
+        repetitions: found.into_iter().map(|f| f.report).collect(),
     };
-    Ok((outcome, parts))
+    (outcome, parts)
 }
 
 /// Code, networks and rules by version and hash.

@@ -76,6 +76,12 @@ pub struct CheckArguments {
     /// Rule profile (TOML); without it the shipped one.
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
     pub rules: Option<PathBuf>,
+    /// The turn asked for, degrees; without it the rule file's, and without that the turn is measured, not judged.
+    #[arg(long, value_name = "DEG", value_parser = degrees)]
+    pub turn: Option<f64>,
+    /// How many times slower than real time the recording is; without it that is found from the free fall in the jump.
+    #[arg(long, value_name = "TIMES", value_parser = times_slower)]
+    pub slow_motion: Option<f64>,
     /// Folder for the report; without it `reports/` and the input's name. Several inputs get a folder each in it.
     #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
     pub out: Option<PathBuf>,
@@ -275,6 +281,20 @@ fn stature(text: &str) -> Result<f64, String> {
             "{m} m is no athlete's stature; give metres between 0.9 and 2.4, such as 1.68"
         ))
     }
+}
+
+fn degrees(text: &str) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|d: &f64| (0.0..=3600.0).contains(d))
+        .ok_or_else(|| "give degrees from 0 to 3600, such as 540".to_string())
+}
+
+fn times_slower(text: &str) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|f: &f64| (0.1..=100.0).contains(f))
+        .ok_or_else(|| "give a factor from 0.1 to 100, such as 4 for a quarter of the speed".to_string())
 }
 
 fn pair(text: &str) -> Option<[f64; 2]> {

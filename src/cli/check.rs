@@ -1,6 +1,6 @@
 //! `shankline check`.
 
-use crate::check::{check_recording, CheckOptions, Eyes, LegChoice};
+use crate::check::{CheckOptions, Eyes, LegChoice, Opened};
 use crate::cli::arguments::{CheckArguments, LegArgument};
 use crate::cli::{print, says};
 use crate::error::{Error, Result};
@@ -18,15 +18,21 @@ use std::path::{Path, PathBuf};
 /// # Errors
 /// The first input's or option's error; inputs before it are checked and their reports kept.
 pub fn run(arguments: &CheckArguments) -> Result<()> {
-    let options = options(
+    let mut options = options(
         arguments.floor.as_deref(),
         arguments.stature,
         arguments.leg,
         arguments.rules.as_deref(),
         arguments.athlete,
     )?;
-    let mut eyes = Eyes::open(&crate::pose::models::default_folder()?)?;
+    options.rules.movement.required_turn_deg = arguments.turn.or(options.rules.movement.required_turn_deg);
+    options.rules.movement.slow_motion_factor = arguments.slow_motion.or(options.rules.movement.slow_motion_factor);
     let json_to_stdout = arguments.json.as_deref() == Some(Path::new("-"));
+    if let Some(target) = arguments.json.as_deref().filter(|_| !json_to_stdout) {
+        report::can_write_file(target)?;
+    }
+    // Opened with the first input that can be read: a wrong path should not wait for the networks.
+    let mut eyes = None;
     let colour = std::io::stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none();
     let mut answers = Vec::new();
     let mut taken = HashSet::new();
@@ -44,8 +50,8 @@ pub fn run(arguments: &CheckArguments) -> Result<()> {
             Err(e) => return Err(e),
         }
     }
-    if let Some(target) = &arguments.json {
-        write_json(&answers, target)?;
+    if let Some(target) = arguments.json.as_ref().filter(|_| !answers.is_empty()) {
+        write_json(&answers, arguments.input.len() == 1, target)?;
     }
     match failed {
         Some(e) => Err(match e {
@@ -87,9 +93,16 @@ fn one(
     input: &Path,
     arguments: &CheckArguments,
     options: &CheckOptions,
-    eyes: &mut Eyes,
+    eyes: &mut Option<Eyes>,
     taken: &mut HashSet<PathBuf>,
 ) -> Result<(Outcome, PathBuf)> {
+    let opened = Opened::new(input, options)?;
+    let folder = folder_for(input, arguments, taken);
+    report::can_write(&folder)?;
+    let eyes = match eyes {
+        Some(eyes) => eyes,
+        None => eyes.insert(Eyes::open(&crate::pose::models::default_folder()?)?),
+    };
     let bar = std::io::stderr().is_terminal().then(|| {
         let bar = indicatif::ProgressBar::no_length();
         if let Ok(style) = indicatif::ProgressStyle::with_template("{msg} {wide_bar} {pos}/{len} frames, {eta} left") {
@@ -98,7 +111,7 @@ fn one(
         bar.set_message(input.file_name().map_or(String::new(), |n| n.to_string_lossy().into_owned()));
         bar
     });
-    let checked = check_recording(input, options, eyes, &mut |done, expected| {
+    let checked = opened.check(options, eyes, &mut |done, expected| {
         if let Some(bar) = &bar {
             if let Some(expected) = expected {
                 bar.set_length(expected);
@@ -110,8 +123,7 @@ fn one(
         bar.finish_and_clear();
     }
     let checked = checked?;
-    let folder = folder_for(input, arguments, taken);
-    let written = report::write(&checked.outcome, &checked.stills, &folder)?;
+    let written = report::write_with_moments(&checked.outcome, &checked.stills, &checked.moments, &folder)?;
     Ok((checked.outcome, written.report_html))
 }
 
@@ -134,11 +146,11 @@ fn folder_for(input: &Path, arguments: &CheckArguments, taken: &mut HashSet<Path
     folder
 }
 
-fn write_json(answers: &[Outcome], target: &Path) -> Result<()> {
+/// `alone`: one input was given, and its JSON may take several lines.
+fn write_json(answers: &[Outcome], alone: bool, target: &Path) -> Result<()> {
     let mut text = String::new();
-    let one = answers.len() == 1;
     for a in answers {
-        let json = if one {
+        let json = if alone {
             serde_json::to_string_pretty(a)
         } else {
             serde_json::to_string(a)
@@ -149,16 +161,5 @@ fn write_json(answers: &[Outcome], target: &Path) -> Result<()> {
     if target == Path::new("-") {
         return print(&text, true);
     }
-    write_whole(target, text.as_bytes())
-}
-
-/// Writes a file whole: to a temporary name beside it, then renamed.
-pub(crate) fn write_whole(target: &Path, bytes: &[u8]) -> Result<()> {
-    use std::io::Write;
-    let refuse = |e: std::io::Error| Error::input(format!("{} cannot be written ({e}); nothing was changed.", target.display()));
-    let folder = target.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut file = tempfile::NamedTempFile::new_in(folder).map_err(refuse)?;
-    file.write_all(bytes).and_then(|()| file.as_file().sync_all()).map_err(refuse)?;
-    file.persist(target).map_err(|e| refuse(e.error))?;
-    Ok(())
+    report::write_whole(target, text.as_bytes())
 }

@@ -1,11 +1,11 @@
 //! `shankline floor`: a floor file from marks, and a picture to see that it is right.
 
 use crate::cli::arguments::FloorArguments;
-use crate::cli::check::write_whole;
 use crate::cli::print;
 use crate::clip;
 use crate::error::{Error, Result};
 use crate::floor::marks::{FloorFile, DEFAULT_SIGMA_PX};
+use crate::report;
 use crate::types::{CarpetPoint, ImagePoint, RgbImage};
 use std::fmt::Write as _;
 use std::path::Path;
@@ -75,13 +75,13 @@ pub fn run(arguments: &FloorArguments) -> Result<()> {
     if let Some(path) = &arguments.draw {
         let grid = camera.grid(middle, 2.0);
         let marks: Vec<ImagePoint> = file.marks.iter().map(|m| ImagePoint::new(m.image[0], m.image[1])).collect();
-        write_whole(path, &crate::report::floor_png(&image, &grid, &marks)?)?;
+        report::write_whole(path, &report::floor_png(&image, &grid, &marks)?)?;
         let _ = writeln!(out, "grid drawn: {}", path.display());
     }
     if let Some(path) = &arguments.write {
         file.sigma_px.get_or_insert(DEFAULT_SIGMA_PX);
         let text = serde_json::to_string_pretty(&file).map_err(|e| Error::ours(e.to_string()))?;
-        write_whole(path, (text + "\n").as_bytes())?;
+        report::write_whole(path, (text + "\n").as_bytes())?;
         let _ = writeln!(out, "floor file: {}", path.display());
     }
     print(&out, true)

@@ -21,7 +21,13 @@ pub fn main() -> ExitCode {
     let matches = match Arguments::command().version(version_line()).try_get_matches() {
         Ok(matches) => matches,
         Err(e) => {
-            let _ = e.print();
+            match value_error(&e) {
+                Some(sentence) => eprintln!("shankline: {sentence}"),
+                None => {
+                    // A terminal that is gone cannot be told so.
+                    let _ = e.print();
+                }
+            }
             return ExitCode::from(u8::try_from(e.exit_code()).unwrap_or(2));
         }
     };
@@ -35,6 +41,16 @@ pub fn main() -> ExitCode {
             ExitCode::from(u8::try_from(e.exit_code()).unwrap_or(1))
         }
     }
+}
+
+/// A refused value in one sentence; `None` for everything else, where the usage lines help.
+fn value_error(error: &clap::Error) -> Option<String> {
+    use clap::error::{ContextKind, ErrorKind};
+    if error.kind() != ErrorKind::ValueValidation {
+        return None;
+    }
+    let reason = std::error::Error::source(error)?;
+    Some(format!("{} cannot be used: {reason}.", error.get(ContextKind::InvalidArg)?))
 }
 
 fn run(arguments: Arguments) -> crate::Result<()> {

@@ -1,6 +1,7 @@
 //! The answer in a few lines for a person.
 
-use crate::outcome::{Call, FloorSource, HoldReport, Outcome, Stillness};
+use crate::outcome::{Call, FloorSource, HoldReport, Outcome, RepetitionReport, Stillness};
+use crate::report::repetition;
 use std::fmt::Write as _;
 use std::path::Path;
 
@@ -13,6 +14,9 @@ pub fn lines(outcome: &Outcome, report: &Path, colour: bool) -> String {
     }
     for (k, hold) in outcome.holds.iter().enumerate() {
         hold_lines(&mut out, k + 1, hold, colour);
+    }
+    for (k, r) in outcome.repetitions.iter().enumerate() {
+        repetition_lines(&mut out, k + 1, r, colour);
     }
     for n in &outcome.not_judged {
         let _ = writeln!(out, "  not judged: {}", n.detail);
@@ -82,6 +86,35 @@ fn hold_lines(out: &mut String, number: usize, hold: &HoldReport, colour: bool) 
     );
     for n in &hold.notes {
         let _ = writeln!(out, "    note: {n}");
+    }
+}
+
+fn repetition_lines(out: &mut String, number: usize, r: &RepetitionReport, colour: bool) {
+    let plain = |s: String| s.replace('\u{a0}', " ");
+    let _ = writeln!(out, "  repetition {number}: {:.2} s to {:.2} s", r.start_s, r.end_s);
+    let _ = writeln!(out, "    landing: {}", plain(repetition::landing_words(r)));
+    let _ = writeln!(out, "    turn: {}", plain(repetition::turn_words(r)));
+    let _ = writeln!(out, "    rest: {}", plain(repetition::rest_words(r)));
+    let _ = writeln!(out, "    picture: {}", plain(repetition::speed_words(r)));
+    for e in &r.events {
+        let _ = writeln!(
+            out,
+            "    {}: {}; {:.2} s to {:.2} s; {:.0} % likely{}; {}",
+            e.kind.words(),
+            word(e.call, colour),
+            e.start_s,
+            e.end_s,
+            100.0 * e.confidence,
+            match (e.call == Call::Suspected, e.code.is_empty()) {
+                (true, false) => format!("; code {}, {} points", e.code, e.deduction),
+                (true, true) => format!("; no deduction, {} panel", e.panel),
+                (false, _) => String::new(),
+            },
+            e.detail
+        );
+    }
+    for c in &r.cannot_tell {
+        let _ = writeln!(out, "    cannot tell: {c}");
     }
 }
 

@@ -1,5 +1,6 @@
 //! Paths: what may be opened, how a path reaches a tool, and how it is shown in a sentence.
 
+use crate::error::shown;
 use crate::{Error, Result};
 use std::ffi::OsString;
 use std::io::Read;
@@ -75,28 +76,9 @@ impl LocalFile {
     }
 }
 
-/// The path for a sentence, in quotation marks, on one line.
-pub(super) fn shown(path: &Path) -> String {
-    let mut text = String::from("“");
-    for c in path.to_string_lossy().chars() {
-        if c.is_control() {
-            text.extend(c.escape_default());
-        } else {
-            text.push(c);
-        }
-    }
-    text.push('”');
-    text
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_path_is_shown_on_one_line() {
-        assert_eq!(shown(Path::new("a\nb\x1b[31m.mp4")), "“a\\nb\\u{1b}[31m.mp4”");
-    }
 
     #[test]
     fn a_leading_dash_and_a_colon_stay_part_of_the_name() {

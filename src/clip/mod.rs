@@ -17,6 +17,7 @@
 //! container formats that cannot refer to other files are allowed.
 
 mod colour;
+mod cut;
 mod decoder;
 mod decoder_log;
 mod local_file;
@@ -30,6 +31,7 @@ mod times;
 mod tool;
 mod wide_colour;
 
+pub use cut::CutFinder;
 pub use options::OpenOptions;
 pub use orientation::Orientation;
 pub use photograph::{is_photograph, read_photograph, Photograph};

@@ -1,10 +1,11 @@
 //! One frame of a recording, by its time.
 
 use super::decoder;
-use super::local_file::{shown, LocalFile};
+use super::local_file::LocalFile;
 use super::options::OpenOptions;
 use super::probe::Probe;
 use super::times::Times;
+use crate::error::shown;
 use crate::types::{Frame, RgbImage};
 use crate::{Error, Result};
 use std::path::Path;

@@ -1,8 +1,8 @@
 //! The camera from the athlete's own body, nothing marked.
 //!
-//! Four facts tie the camera to the carpet at the kneeling leg: where the leg is in the frame, how many pixels one shank length measures there, from what elevation
-//! it is seen, and how long the shank is. Focal length and the camera's roll are stated priors. The carpet frame's origin is the carpet point under the middle of the
-//! leg, and its x axis points to the camera's right.
+//! Five facts tie the camera to the carpet at the kneeling leg: where the leg is in the frame, how many pixels one shank length measures there, from what elevation
+//! it is seen, how long the shank is, and how high the leg's middle is over the carpet. Focal length and the camera's roll are stated priors. The carpet frame's origin is the
+//! carpet point under the middle of the leg, and its x axis points to the camera's right.
 
 use crate::floor::camera::{focal_prior, CameraCovariance, FloorCamera, PARAMETER_COUNT};
 use crate::numerics::least_squares;
@@ -13,8 +13,12 @@ use nalgebra::{DMatrix, DVector, Matrix3, Rotation3, Vector3};
 /// What the body tells of the camera.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BodyClues {
-    /// Middle of the kneeling leg on the carpet, upright frame, px.
+    /// Middle of the kneeling leg, upright frame, px.
     pub leg_at: ImagePoint,
+    /// How high that middle is over the carpet, metres.
+    pub leg_height_m: f64,
+    /// Standard deviation of that, metres.
+    pub leg_height_sd_m: f64,
     /// Apparent length of one shank length at the leg's depth, px.
     pub shank_px: f64,
     /// Standard deviation of its natural logarithm.
@@ -32,15 +36,27 @@ pub struct BodyClues {
 /// Roll of a hand-held or tripod camera about its axis: level to within this (standard deviation, radians; common practice, no source).
 pub const ROLL_SD_RAD: f64 = 2.5 * std::f64::consts::PI / 180.0;
 
-/// Parameters of the closed form: ln focal, roll, elevation, ln(shank_m / shank_px).
-const CLUE_COUNT: usize = 4;
+/// Parameters of the closed form: ln focal, roll, elevation, ln(shank_m / shank_px), height of the leg's middle (m).
+const CLUE_COUNT: usize = 5;
 
 /// The camera that fits the clues, with the covariance that the clues' and priors' uncertainties give it (first order).
 pub fn fit(image_size: [usize; 2], clues: &BodyClues) -> FloorCamera {
     let (prior_ln, prior_sd) = focal_prior(image_size);
-    let mean = DVector::from_vec(vec![prior_ln, 0.0, clues.elevation_rad, (clues.shank_m / clues.shank_px).ln()]);
+    let mean = DVector::from_vec(vec![
+        prior_ln,
+        0.0,
+        clues.elevation_rad,
+        (clues.shank_m / clues.shank_px).ln(),
+        clues.leg_height_m,
+    ]);
     let metres_per_px_sd = (clues.shank_log_sd.powi(2) + (clues.shank_sd_m / clues.shank_m).powi(2)).sqrt();
-    let sd = [prior_sd, ROLL_SD_RAD, clues.elevation_sd_rad, metres_per_px_sd];
+    let sd = [
+        prior_sd,
+        ROLL_SD_RAD,
+        clues.elevation_sd_rad,
+        metres_per_px_sd,
+        clues.leg_height_sd_m,
+    ];
     let mut camera = closed_form(image_size, clues.leg_at, &mean);
 
     // Sensitivity of the seven camera parameters to the four clues.
@@ -93,7 +109,7 @@ fn closed_form(image_size: [usize; 2], leg_at: ImagePoint, x: &DVector<f64>) -> 
         image_size,
         focal_px,
         rotation,
-        translation_m: ray * depth,
+        translation_m: ray * depth - rotation.column(2) * x[4],
         covariance: CameraCovariance::zeros(),
         source: FloorSource::Body,
     }
@@ -107,6 +123,8 @@ mod tests {
     fn clues() -> BodyClues {
         BodyClues {
             leg_at: ImagePoint::new(1300.0, 800.0),
+            leg_height_m: 0.012,
+            leg_height_sd_m: 0.01,
             shank_px: 150.0,
             shank_log_sd: 0.05,
             shank_m: 0.42,
@@ -119,7 +137,7 @@ mod tests {
     #[test]
     fn reproduces_its_clues() {
         let camera = fit([1920, 1080], &clues());
-        let origin = CarpetPoint::new(0.0, 0.0, 0.0);
+        let origin = CarpetPoint::new(0.0, 0.0, clues().leg_height_m);
         let seen = camera.project(origin).unwrap();
         assert!(seen.distance_px(clues().leg_at) < 1e-6);
         assert!((camera.elevation_rad_from(origin) - 0.2).abs() < 1e-9);
@@ -131,7 +149,7 @@ mod tests {
     #[test]
     fn elevation_uncertainty_is_carried() {
         let camera = fit([1920, 1080], &clues());
-        let sd = camera.sd_of(|c| c.elevation_rad_from(CarpetPoint::new(0.0, 0.0, 0.0)));
+        let sd = camera.sd_of(|c| c.elevation_rad_from(CarpetPoint::new(0.0, 0.0, clues().leg_height_m)));
         assert!((sd - 0.03).abs() < 1e-3, "{sd}");
     }
 }

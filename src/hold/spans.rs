@@ -44,16 +44,12 @@ const SHORTEST_STANCE_S: f64 = 0.25;
 /// Finds stretches of stance and of stillness within them.
 pub fn find(track: &Track, still: &Still) -> Holds {
     let speed = speeds_m_per_s(track);
-    let stance: Vec<bool> = track.frames.iter().map(in_stance).collect();
     let mut holds = Holds {
         still: Vec::new(),
         never_still: Vec::new(),
         speed_m_per_s: speed.clone(),
     };
-    for span in spans(track, &stance, BRIDGE_S) {
-        if span.duration_s() < SHORTEST_STANCE_S {
-            continue;
-        }
+    for span in stances(track) {
         let quiet: Vec<bool> = (0..track.frames.len())
             .map(|i| i >= span.first && i <= span.last && speed[i].is_some_and(|s| s <= still.speed_limit_m_per_s))
             .collect();
@@ -67,6 +63,15 @@ pub fn find(track: &Track, still: &Still) -> Holds {
         holds.still.extend(rests);
     }
     holds
+}
+
+/// Stretches of stance, still or not.
+pub fn stances(track: &Track) -> Vec<Span> {
+    let stance: Vec<bool> = track.frames.iter().map(in_stance).collect();
+    spans(track, &stance, BRIDGE_S)
+        .into_iter()
+        .filter(|s| s.duration_s() >= SHORTEST_STANCE_S)
+        .collect()
 }
 
 /// Whether a frame shows the stance: the lower-leg network says so.

@@ -1,15 +1,19 @@
 //! The leg in the carpet's frame from image points.
 //!
-//! Maximum a posteriori fit: where the leg stands and points, how long the shank is, the modes of [`LegShape`], and the camera's own seven parameters with their
-//! covariance as the prior, so that the floor's uncertainty is carried into the gaps. Observed: image points with covariances. Nothing may lie under the carpet by more than
-//! flesh gives.
+//! Where the leg stands and points, how long the shank is, the modes of [`LegShape`], and the camera's own parameters with their covariance as the prior, so that the floor's
+//! uncertainty is carried into the gaps. Observed: image points with covariances.
+//!
+//! Stances come in kinds (down, heel up, calf up, knee up, …), so the shape's prior is a mixture of normal distributions. The posterior is fitted once a component by
+//! Levenberg–Marquardt; a component's weight is its share of the evidence in Laplace's approximation (MacKay, *Neural Computation* 4(3), 1992; Kass and Raftery, *Journal of
+//! the American Statistical Association* 90(430), 1995, eq. 5), and mean and covariance of the gaps are those of the mixture. That nothing lies under the carpet is in the
+//! components, which were measured on bodies that lie on it; nothing else pulls the gaps upwards.
 
 use crate::floor::FloorCamera;
-use crate::leg::profile::{GapProfile, StationMatrix, StationVector, FLESH_GIVE_MM};
-use crate::leg::shape::{LegShape, POINT_COUNT, STATION_POINTS};
-use crate::numerics::least_squares::{self, Options};
+use crate::leg::observe::{Model, PLACE};
+use crate::leg::profile::{GapProfile, StationMatrix, StationVector};
+use crate::leg::shape::{Component, LegShape, POINT_COUNT, STATION_POINTS};
 use crate::types::{CarpetPoint, Covariance2, ImagePoint, Leg, STATION_COUNT};
-use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
+use nalgebra::{Cholesky, DMatrix, DVector, Dyn, SMatrix, Vector3};
 
 /// One observed image point: a weighted mean of points of the shape (most often one point).
 #[derive(Debug, Clone, PartialEq)]
@@ -60,200 +64,277 @@ pub struct LegFit {
     pub residual_rms: f64,
 }
 
-// Parameters: x, y of the knee (m), heading (rad), ln(shank / prior mean), camera step (7), modes.
-const PLACE: usize = 4;
-const CAMERA: usize = crate::floor::camera::PARAMETER_COUNT;
+/// Headings tried all round.
+const HEADINGS: usize = 16;
+/// Of those, so many are followed to the end.
+const FOLLOWED: usize = 3;
+/// Fits this much worse in log evidence than the best do not count.
+const NEGLIGIBLE: f64 = 9.0;
+
+/// A fit under one component.
+struct Fitted {
+    x: DVector<f64>,
+    /// Lower Cholesky factor of the information at `x`.
+    information: Cholesky<f64, Dyn>,
+    log_evidence: f64,
+    component: usize,
+}
 
 impl LegProblem<'_> {
     /// Fits the leg; `None` where the points do not meet the carpet in front of the camera.
     pub fn solve(&self) -> Option<LegFit> {
-        let start = self.start()?;
-        let whiteners: Vec<Matrix2<f64>> = self
-            .observations
-            .iter()
-            .map(|o| whitener(o.covariance))
-            .collect::<Option<Vec<_>>>()?;
-        let camera_whitener = camera_whitener(self.camera);
-        let options = Options {
-            max_steps: 30,
-            cost_tolerance: 1e-6,
-            ..Options::default()
-        };
-        let residuals = |x: &DVector<f64>| self.residuals(x, &whiteners, &camera_whitener, true);
-        // From one view a leg may point towards or away from the camera, and a low camera hardly sees where the ankle stands: of headings all round, the three that
-        // miss the points least are followed to the end, and the cheapest fit wins.
-        let mut ranked: Vec<(f64, DVector<f64>)> = start.into_iter().map(|x0| (residuals(&x0).norm_squared(), x0)).collect();
+        let (knee, heading) = self.start()?;
+        let model = Model::new(self, self.camera.depth_m(knee))?;
+        let whole = Component::standard(self.shape.basis.ncols());
+        // From one view a leg may point towards or away from the camera, and a low camera hardly sees where the ankle stands: of headings all round, those that
+        // miss the points least are followed to the end under the shape as a whole.
+        let mut ranked: Vec<(f64, DVector<f64>)> = (0..HEADINGS)
+            .filter_map(|k| {
+                let mut x = DVector::zeros(model.parameter_count());
+                x[0] = knee.x;
+                x[1] = knee.y;
+                x[2] = heading + k as f64 * std::f64::consts::TAU / HEADINGS as f64;
+                Some((cost(&model, &whole, &x)?, x))
+            })
+            .collect();
         ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let best = ranked
-            .into_iter()
-            .take(3)
-            .map(|(_, x0)| least_squares::solve(residuals, x0, &options))
-            .filter(|s| s.cost.is_finite())
-            .min_by(|a, b| a.cost.total_cmp(&b.cost))?;
-        // The floor's one-sided pull says where the leg can be, not how well it is known: leave it out of the covariance.
-        let free = least_squares::jacobian(
-            &|x: &DVector<f64>| self.residuals(x, &whiteners, &camera_whitener, false),
-            &best.x,
-            1e-6,
-        );
-        let covariance = least_squares::invert_information(&(free.transpose() * &free));
-        Some(self.describe(&best.x, &covariance, &whiteners))
+        let mut seeds: Vec<Fitted> = Vec::new();
+        for (_, x) in ranked.into_iter().take(FOLLOWED) {
+            if let Some(fit) = minimise(&model, &whole, 0, x, 30) {
+                if !seeds.iter().any(|s| same_heading(s.x[2], fit.x[2])) {
+                    seeds.push(fit);
+                }
+            }
+        }
+        let best = seeds.iter().map(|s| s.log_evidence).fold(f64::NEG_INFINITY, f64::max);
+        // The whole shape is a blunt prior: a second heading must be far behind before it is left out.
+        seeds.retain(|s| s.log_evidence > best - 3.0 * NEGLIGIBLE);
+        let mut fits: Vec<Fitted> = Vec::new();
+        for seed in &seeds {
+            self.under_components(&model, seed, &mut fits);
+        }
+        self.describe(&model, fits)
     }
 
-    fn start(&self) -> Option<Vec<DVector<f64>>> {
+    /// Fits under every component that can matter, from one seed.
+    fn under_components(&self, model: &Model, seed: &Fitted, fits: &mut Vec<Fitted>) {
+        let Some((residual, jacobian)) = model.linearised(&seed.x) else {
+            return;
+        };
+        let information = jacobian.transpose() * &jacobian;
+        let gradient = jacobian.transpose() * &residual;
+        let squares = residual.norm_squared();
+        // One linear step for each first, with the points linearised once.
+        let mut steps: Vec<(f64, usize, DVector<f64>)> = self
+            .shape
+            .components
+            .iter()
+            .enumerate()
+            .filter_map(|(k, component)| {
+                let (mut h, mut g) = (information.clone(), gradient.clone());
+                let prior = add_prior(model, component, &seed.x, &mut h, &mut g);
+                let factor = h.cholesky()?;
+                let step = factor.solve(&g);
+                let predicted = squares + prior - g.dot(&step);
+                Some((component.log_evidence(predicted, &factor), k, &seed.x - step))
+            })
+            .collect();
+        let best = steps.iter().map(|s| s.0).fold(f64::NEG_INFINITY, f64::max);
+        steps.retain(|s| s.0 > best - 1.5 * NEGLIGIBLE);
+        for (_, k, x) in steps {
+            let component = &self.shape.components[k];
+            let start = match (cost(model, component, &x), cost(model, component, &seed.x)) {
+                (Some(a), Some(b)) if a < b => x,
+                (Some(_), None) => x,
+                _ => seed.x.clone(),
+            };
+            if let Some(fit) = minimise(model, component, k, start, 6) {
+                // Two seeds may run into one valley.
+                match fits.iter_mut().find(|f| f.component == k && same_heading(f.x[2], fit.x[2])) {
+                    Some(same) if same.log_evidence < fit.log_evidence => *same = fit,
+                    Some(_) => {}
+                    None => fits.push(fit),
+                }
+            }
+        }
+    }
+
+    /// Where the knee and the ankle would stand if both were on the carpet: knee, and heading of the shank.
+    fn start(&self) -> Option<(CarpetPoint, f64)> {
         let near = |wanted: &[usize]| {
             self.observations
                 .iter()
                 .find(|o| o.of.iter().any(|(p, _)| wanted.contains(p)))
-                .and_then(|o| self.camera.at_height(o.at, 0.0))
+                .and_then(|o| self.camera.at_height(o.at, 0.0).or_else(|| self.below(o.at)))
         };
         let knee = near(&[1, 0])?;
-        let ankle = near(&[5, 6, 8, 7])?;
-        let heading = (ankle.y - knee.y).atan2(ankle.x - knee.x);
-        let size = PLACE + CAMERA + self.shape.basis.ncols();
-        let starts = (0..16)
-            .map(|k| {
-                let mut x = DVector::zeros(size);
-                x[0] = knee.x;
-                x[1] = knee.y;
-                x[2] = heading + f64::from(k) * std::f64::consts::TAU / 16.0;
-                x
-            })
-            .collect();
-        Some(starts)
+        let ankle = near(&[5, 6, 8, 7]).unwrap_or(knee);
+        Some((knee, (ankle.y - knee.y).atan2(ankle.x - knee.x)))
     }
 
-    fn points(&self, x: &DVector<f64>) -> Vec<CarpetPoint> {
-        let shape = self.shape_at(x);
-        let shank_m = self.shank_m * x[3].exp();
-        let (sin, cos) = x[2].sin_cos();
-        let side = match self.leg {
-            Leg::Right => 1.0,
-            Leg::Left => -1.0,
-        };
-        (0..POINT_COUNT)
-            .map(|p| {
-                let (a, b, z) = (shape[3 * p], side * shape[3 * p + 1], shape[3 * p + 2]);
-                CarpetPoint::new(
-                    x[0] + shank_m * (a * cos - b * sin),
-                    x[1] + shank_m * (a * sin + b * cos),
-                    shank_m * z,
-                )
-            })
-            .collect()
-    }
-
-    fn camera(&self, x: &DVector<f64>) -> FloorCamera {
-        self.camera.stepped(&x.as_slice()[PLACE..PLACE + CAMERA])
-    }
-
-    fn shape_at(&self, x: &DVector<f64>) -> DVector<f64> {
-        &self.shape.mean + &self.shape.basis * x.rows(PLACE + CAMERA, self.shape.basis.ncols())
-    }
-
-    fn gaps_m(&self, x: &DVector<f64>) -> StationVector {
-        let shape = self.shape_at(x);
-        let shank_m = self.shank_m * x[3].exp();
-        StationVector::from_fn(|s, _| shank_m * shape[3 * POINT_COUNT + s])
-    }
-
-    fn residuals(&self, x: &DVector<f64>, whiteners: &[Matrix2<f64>], camera_whitener: &DMatrix<f64>, with_floor: bool) -> DVector<f64> {
-        let camera = self.camera(x);
-        let points = self.points(x);
-        let mut r = Vec::with_capacity(2 * whiteners.len() + x.len() + STATION_COUNT);
-        for (o, w) in self.observations.iter().zip(whiteners) {
-            match seen(&camera, &points, o) {
-                Some(p) => {
-                    let d = w * Vector2::new(p.u - o.at.u, p.v - o.at.v);
-                    r.extend([soft(d.x), soft(d.y)]);
-                }
-                None => r.extend([1e3, 1e3]),
-            }
-        }
-        r.push(x[3] / (self.shank_sd_m / self.shank_m));
-        let step = x.rows(PLACE, CAMERA).into_owned();
-        r.extend((camera_whitener * step).iter());
-        r.extend(x.rows(PLACE + CAMERA, self.shape.basis.ncols()).iter());
-        if with_floor {
-            let gaps = self.gaps_m(x);
-            r.extend(gaps.iter().map(|g| (-g * 1000.0 / FLESH_GIVE_MM).max(0.0)));
-        }
-        DVector::from_vec(r)
-    }
-
-    fn describe(&self, x: &DVector<f64>, covariance: &DMatrix<f64>, whiteners: &[Matrix2<f64>]) -> LegFit {
-        let points = self.points(x);
-        let shank_m = self.shank_m * x[3].exp();
-        let quantities = |x: &DVector<f64>| {
-            let points = self.points(x);
-            let gaps = self.gaps_m(x) * 1000.0;
-            let angle = angle_rad(&points);
-            DVector::from_iterator(STATION_COUNT + 1, gaps.iter().copied().chain([angle]))
-        };
-        let c = least_squares::jacobian(&quantities, x, 1e-6);
-        let sigma = &c * covariance * c.transpose();
-        let mean = quantities(x);
-        // What the modes leave over is an error of its own at every station.
-        let rest_mm = self.shape.rest_sd * shank_m * 1000.0;
-        let camera = self.camera(x);
-        let squares: f64 = self
+    /// For a camera so low that the ray through a point does not come down to the carpet: the carpet point under that ray where a leg looks as large as this one.
+    fn below(&self, at: ImagePoint) -> Option<CarpetPoint> {
+        let extent_px = self
             .observations
             .iter()
-            .zip(whiteners)
-            .filter_map(|(o, w)| seen(&camera, &points, o).map(|p| (w * Vector2::new(p.u - o.at.u, p.v - o.at.v)).norm_squared()))
+            .flat_map(|a| self.observations.iter().map(|b| a.at.distance_px(b.at)))
+            .fold(0.0, f64::max);
+        // Knee to toe is about 1.2 shank lengths in the shape's mean; any start near it will do.
+        let distance_m = 1.2 * self.shank_m * self.camera.focal_px / extent_px.max(1.0);
+        let p = self.camera.centre().vector() + distance_m * self.camera.ray(at);
+        (p.iter().all(|x| x.is_finite())).then(|| CarpetPoint::new(p.x, p.y, 0.0))
+    }
+
+    fn describe(&self, model: &Model, mut fits: Vec<Fitted>) -> Option<LegFit> {
+        fits.sort_by(|a, b| b.log_evidence.total_cmp(&a.log_evidence));
+        let best = fits.first()?.log_evidence;
+        fits.retain(|f| f.log_evidence > best - NEGLIGIBLE);
+        let total: f64 = fits.iter().map(|f| (f.log_evidence - best).exp()).sum();
+        let parts: Vec<(f64, Quantities, QuantityMatrix)> = fits
+            .iter()
+            .map(|f| {
+                let (value, slope) = quantities(model, &f.x);
+                let spread = f.information.solve(&slope.transpose());
+                let covariance = QuantityMatrix::from_iterator((&slope * spread).iter().copied());
+                ((f.log_evidence - best).exp() / total, value, covariance)
+            })
+            .collect();
+        let mean: Quantities = parts.iter().map(|(w, v, _)| *w * v).sum();
+        let covariance: QuantityMatrix = parts
+            .iter()
+            .map(|(w, v, c)| {
+                let d = v - mean;
+                *w * (c + d * d.transpose())
+            })
             .sum();
-        LegFit {
+        let x = &fits[0].x;
+        // What the modes leave over is an error of its own at every station.
+        let rest_mm = 1000.0 * self.shape.rest_sd * model.shank_m(x);
+        Some(LegFit {
+            points: model.points(x),
             profile: GapProfile {
                 gap_mm: StationVector::from_fn(|s, _| mean[s]),
-                covariance_mm2: StationMatrix::from_fn(|i, k| sigma[(i, k)] + if i == k { rest_mm * rest_mm } else { 0.0 }),
+                covariance_mm2: StationMatrix::from_fn(|i, k| covariance[(i, k)] + if i == k { rest_mm * rest_mm } else { 0.0 }),
             },
             heading_rad: x[2],
-            shank_angle_rad: mean[STATION_COUNT],
-            shank_angle_sd_rad: sigma[(STATION_COUNT, STATION_COUNT)].max(0.0).sqrt(),
-            shank_m,
-            shank_sd_m: shank_m * covariance[(3, 3)].max(0.0).sqrt(),
-            residual_rms: (squares / (2.0 * self.observations.len() as f64)).sqrt(),
-            points,
+            shank_angle_rad: mean[ANGLE],
+            shank_angle_sd_rad: covariance[(ANGLE, ANGLE)].max(0.0).sqrt(),
+            shank_m: mean[SHANK],
+            shank_sd_m: covariance[(SHANK, SHANK)].max(0.0).sqrt(),
+            residual_rms: model.residual_rms(x),
+        })
+    }
+}
+
+fn same_heading(a: f64, b: f64) -> bool {
+    let turn = (a - b).rem_euclid(std::f64::consts::TAU);
+    turn.min(std::f64::consts::TAU - turn) < 0.15
+}
+
+/// Sum of squared residuals under one component, priors included.
+fn cost(model: &Model, component: &Component, x: &DVector<f64>) -> Option<f64> {
+    let squares = model.residuals(x)?.norm_squared();
+    let free = PLACE - 1;
+    let camera_and_shank = x.rows(free, model.modes_from() - free).norm_squared();
+    let away = x.rows(model.modes_from(), component.mean.len()) - &component.mean;
+    Some(squares + camera_and_shank + away.dot(&(&component.precision * &away)))
+}
+
+/// Adds the priors' information and gradient (half that of the sum of squares) at `x`, and gives their sum of squares.
+fn add_prior(model: &Model, component: &Component, x: &DVector<f64>, information: &mut DMatrix<f64>, gradient: &mut DVector<f64>) -> f64 {
+    let (modes_from, count) = (model.modes_from(), component.mean.len());
+    let mut sum = 0.0;
+    for i in PLACE - 1..modes_from {
+        information[(i, i)] += 1.0;
+        gradient[i] += x[i];
+        sum += x[i] * x[i];
+    }
+    let away = x.rows(modes_from, count) - &component.mean;
+    let pull = &component.precision * &away;
+    let mut block = information.view_mut((modes_from, modes_from), (count, count));
+    block += &component.precision;
+    let mut rows = gradient.rows_mut(modes_from, count);
+    rows += &pull;
+    sum + away.dot(&pull)
+}
+
+/// Levenberg–Marquardt under one component, until a step gains less than a hundredth in the sum of squares.
+fn minimise(model: &Model, component: &Component, index: usize, mut x: DVector<f64>, most_steps: usize) -> Option<Fitted> {
+    let mut now = cost(model, component, &x)?;
+    let mut damping = 1e-4;
+    let mut information = None;
+    for _ in 0..most_steps {
+        let (residual, jacobian) = model.linearised(&x)?;
+        let mut here = jacobian.transpose() * &jacobian;
+        let mut gradient = jacobian.transpose() * &residual;
+        add_prior(model, component, &x, &mut here, &mut gradient);
+        let mut gain = 0.0;
+        for _ in 0..8 {
+            let mut damped = here.clone();
+            for i in 0..damped.nrows() {
+                damped[(i, i)] *= 1.0 + damping;
+            }
+            let candidate = damped.cholesky().map(|c| &x - c.solve(&gradient));
+            if let Some((candidate, then)) = candidate.and_then(|c| cost(model, component, &c).map(|then| (c, then))) {
+                if then <= now {
+                    gain = now - then;
+                    x = candidate;
+                    now = then;
+                    damping = (damping * 0.1).max(1e-9);
+                    break;
+                }
+            }
+            damping *= 10.0;
+        }
+        // The information of the last linearisation: the step that followed hardly moved.
+        information = Some(here);
+        if gain < 0.01 {
+            break;
         }
     }
-}
-
-fn seen(camera: &FloorCamera, points: &[CarpetPoint], o: &Observation) -> Option<ImagePoint> {
-    let (mut u, mut v) = (0.0, 0.0);
-    for (p, w) in &o.of {
-        let at = camera.project(points[*p])?;
-        u += w * at.u;
-        v += w * at.v;
-    }
-    Some(ImagePoint::new(u, v))
-}
-
-/// Angle of the line from the knee's to the ankle's inner surface over the carpet.
-fn angle_rad(points: &[CarpetPoint]) -> f64 {
-    let d = points[STATION_POINTS[4]].vector() - points[STATION_POINTS[0]].vector();
-    d.z.atan2(d.x.hypot(d.y))
-}
-
-/// Residual that grows as its square near zero and as a line beyond three standard deviations (Huber 1964), so that one wrong point does not carry the leg away.
-fn soft(r: f64) -> f64 {
-    let k = 3.0;
-    if r.abs() <= k {
-        r
-    } else {
-        r.signum() * (2.0 * k * r.abs() - k * k).sqrt()
-    }
-}
-
-fn whitener(covariance: Covariance2) -> Option<Matrix2<f64>> {
-    covariance.matrix().cholesky()?.inverse().cholesky().map(|c| c.l().transpose())
-}
-
-/// W with WᵀW = Σ⁻¹ of the camera's covariance; directions known for certain (a closed form's) are held with a millionth's slack.
-fn camera_whitener(camera: &FloorCamera) -> DMatrix<f64> {
-    let eigen = camera.covariance.symmetric_eigen();
-    let largest = eigen.eigenvalues.max().max(1e-12);
-    DMatrix::from_fn(CAMERA, CAMERA, |i, k| {
-        let variance = eigen.eigenvalues[i].max(1e-10 * largest).max(1e-14);
-        eigen.eigenvectors[(k, i)] / variance.sqrt()
+    let information = information?.cholesky()?;
+    Some(Fitted {
+        log_evidence: component.log_evidence(now, &information),
+        x,
+        information,
+        component: index,
     })
+}
+
+const ANGLE: usize = STATION_COUNT;
+const SHANK: usize = STATION_COUNT + 1;
+const QUANTITY_COUNT: usize = STATION_COUNT + 2;
+/// Six gaps (mm), shank angle (radians), shank length (metres).
+type Quantities = SMatrix<f64, QUANTITY_COUNT, 1>;
+type QuantityMatrix = SMatrix<f64, QUANTITY_COUNT, QUANTITY_COUNT>;
+
+/// What is reported of a fit, and its derivatives by the parameters.
+fn quantities(model: &Model, x: &DVector<f64>) -> (Quantities, DMatrix<f64>) {
+    let shape = model.shape_at(x);
+    let shank_m = model.shank_m(x);
+    let basis = &model.shape().basis;
+    let (modes_from, modes) = (model.modes_from(), basis.ncols());
+    let mut value = Quantities::zeros();
+    let mut slope = DMatrix::zeros(QUANTITY_COUNT, x.len());
+    for s in 0..STATION_COUNT {
+        let row = 3 * POINT_COUNT + s;
+        value[s] = 1000.0 * shank_m * shape[row];
+        slope[(s, PLACE - 1)] = value[s] * model.shank_log_sd();
+        slope
+            .view_mut((s, modes_from), (1, modes))
+            .copy_from(&(1000.0 * shank_m * basis.row(row)));
+    }
+    // Angle of the line from the knee's to the ankle's inner surface over the carpet; it does not depend on the size.
+    let (knee, ankle) = (3 * STATION_POINTS[0], 3 * STATION_POINTS[4]);
+    let d = Vector3::from_fn(|i, _| shape[ankle + i] - shape[knee + i]);
+    let level = d.x.hypot(d.y).max(1e-9);
+    value[ANGLE] = d.z.atan2(level);
+    let square = level * level + d.z * d.z;
+    let by = Vector3::new(-d.z * d.x / level / square, -d.z * d.y / level / square, level / square);
+    for i in 0..modes {
+        slope[(ANGLE, modes_from + i)] = (0..3).map(|a| by[a] * (basis[(ankle + a, i)] - basis[(knee + a, i)])).sum();
+    }
+    value[SHANK] = shank_m;
+    slope[(SHANK, PLACE - 1)] = shank_m * model.shank_log_sd();
+    (value, slope)
 }

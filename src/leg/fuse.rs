@@ -12,10 +12,10 @@ use nalgebra::{DMatrix, DVector};
 pub struct FusionErrors {
     /// Correlation of the geometric fit's and the picture's gap errors at each station.
     pub geometry_picture_correlation: [f64; STATION_COUNT],
-    /// Factor on the geometric fit's standard deviations.
-    pub geometry_sd_scale: f64,
-    /// Factor on the picture's standard deviations: crops placed by the general network are worse than the calibration's own.
-    pub picture_sd_scale: f64,
+    /// Factors on the geometric fit's standard deviations, one a station.
+    pub geometry_sd_scale: [f64; STATION_COUNT],
+    /// Factors on the picture's standard deviations, one a station: crops placed by the general network are worse than the calibration's own.
+    pub picture_sd_scale: [f64; STATION_COUNT],
     /// Share of a frame's error variance that the frames of one hold have in common.
     pub common_share: f64,
 }
@@ -111,7 +111,14 @@ mod tests {
     fn the_shipped_numbers_are_sound() {
         let errors = FusionErrors::shipped();
         assert!(errors.geometry_picture_correlation.iter().all(|r| (0.0..0.999).contains(r)));
-        assert!((0.0..=1.0).contains(&errors.common_share) && errors.geometry_sd_scale > 0.0);
+        assert!(
+            (0.0..=1.0).contains(&errors.common_share)
+                && errors
+                    .geometry_sd_scale
+                    .iter()
+                    .chain(&errors.picture_sd_scale)
+                    .all(|k| (0.3..4.0).contains(k))
+        );
     }
 
     #[test]

@@ -9,5 +9,6 @@
 pub mod combine;
 pub mod fit;
 pub mod fuse;
+pub mod observe;
 pub mod profile;
 pub mod shape;

@@ -55,8 +55,7 @@ impl GapProfile {
         };
         let mut weight = 0.0;
         let mut over = vec![0.0; tolerances_mm.len()];
-        for draw in 1..=4096_u32 {
-            let z = StationVector::from_fn(|i, _| normal::quantile_fast(halton(draw, i)));
+        for z in standard_draws() {
             let g = self.gap_mm + factor * z;
             // A soft floor: draws far below the carpet are unlikely, not impossible, since flesh gives by some millimetres.
             let below: f64 = stations.iter().map(|s| (-g[s.index()]).max(0.0)).fold(0.0, f64::max);
@@ -106,6 +105,16 @@ pub fn psd_factor(m: &StationMatrix) -> Option<StationMatrix> {
     let eigen = m.symmetric_eigen();
     let roots = eigen.eigenvalues.map(|v| v.max(0.0).sqrt());
     Some(eigen.eigenvectors * StationMatrix::from_diagonal(&roots))
+}
+
+/// 4096 low-discrepancy draws of the standard normal distribution over the stations, made once.
+fn standard_draws() -> &'static [StationVector] {
+    static DRAWS: std::sync::OnceLock<Vec<StationVector>> = std::sync::OnceLock::new();
+    DRAWS.get_or_init(|| {
+        (1..=4096)
+            .map(|draw| StationVector::from_fn(|i, _| normal::quantile_fast(halton(draw, i))))
+            .collect()
+    })
 }
 
 /// Halton's sequence (Halton 1960), one prime a dimension.

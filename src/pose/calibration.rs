@@ -116,7 +116,7 @@ impl Calibration {
 fn classes(fit: &Fit, points: &[String]) -> Result<[ClassFactors; 3]> {
     let missing = |what: &str| {
         Error::ours(format!(
-            "lower_leg.json lacks the calibration of {what}; install the folder models anew"
+            "lower_leg.json lacks the calibration of {what}; install the folder models anew."
         ))
     };
     let one = |name: &str| -> Result<ClassFactors> {

@@ -193,7 +193,7 @@ impl Detector {
 }
 
 fn failed(error: ort::Error) -> Error {
-    Error::ours(format!("the person detector failed: {error}"))
+    Error::ours(format!("The person detector failed: {error}; please report this."))
 }
 
 /// Square windows of half the larger side, overlapping by at least half, that cover the picture.

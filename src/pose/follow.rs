@@ -230,6 +230,7 @@ impl<P: People> Follower<P> {
             image_size: self.image_size,
             frames: self.frames,
             events: self.events,
+            cuts_s: Vec::new(),
         }
     }
 

@@ -61,9 +61,9 @@ impl Landmarks {
         let input = region.sample(image, INPUT_SIDE, Border::Nearest, 1.0 / 255.0, 0.0)?;
         let raw = self
             .run(&input)
-            .map_err(|e| Error::ours(format!("the landmark network failed: {e}")))?;
+            .map_err(|e| Error::ours(format!("The landmark network failed: {e}; please report this.")))?;
         reading(&raw, region, [image.width, image.height])
-            .ok_or_else(|| Error::ours("the landmark network gave outputs of a wrong size or not finite; install the folder models anew"))
+            .ok_or_else(|| Error::ours("The landmark network gave outputs of a wrong size or not finite; install the folder models anew."))
     }
 
     /// The raw outputs for one input. `input`: 256 × 256 × 3 values in [0, 1].

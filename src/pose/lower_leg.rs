@@ -69,13 +69,17 @@ impl LowerLegNetwork {
     pub fn load(models: &ModelFolder) -> Result<Self> {
         let description = models
             .find("lower_leg_description")
-            .ok_or_else(|| Error::ours("models/manifest.json names no lower-leg network; install the folder models anew"))?;
-        let file: Description = serde_json::from_slice(&models.read(description)?)
-            .map_err(|e| Error::ours(format!("{} cannot be read ({e}); install the folder models anew", description.file)))?;
+            .ok_or_else(|| Error::ours("models/manifest.json names no lower-leg network; install the folder models anew."))?;
+        let file: Description = serde_json::from_slice(&models.read(description)?).map_err(|e| {
+            Error::ours(format!(
+                "{} cannot be read ({e}); install the folder models anew.",
+                description.file
+            ))
+        })?;
         let same_points = file.points.iter().map(String::as_str).eq(LEG_POINT_NAMES);
         if file.input_px != INPUT_PX || (file.crop_side_shanks - CROP_SIDE_SHANKS).abs() > 1e-9 || !same_points {
             return Err(Error::ours(format!(
-                "{} describes another network than this program reads; install the folder models anew",
+                "{} describes another network than this program reads; install the folder models anew.",
                 description.file
             )));
         }
@@ -99,7 +103,8 @@ impl LowerLegNetwork {
             };
             let look = self.look(image, window, elevation_rad, false)?;
             let better = best.as_ref().is_none_or(|(_, b)| look.present_logit > b.present_logit);
-            let sure = look.present_logit > 1.0;
+            // Both legs are looked at unless the first is hardly in doubt: a front leg can look a little like a kneeling one.
+            let sure = look.present_logit > 4.0;
             if better {
                 best = Some((window, look));
             }
@@ -138,14 +143,14 @@ impl LowerLegNetwork {
             }
         }
         let camera = [elevation_rad.unwrap_or(0.0) as f32, f32::from(u8::from(elevation_rad.is_some()))];
-        let failed = |e: ort::Error| Error::ours(format!("the lower-leg network failed: {e}"));
+        let failed = |e: ort::Error| Error::ours(format!("The lower-leg network failed: {e}; please report this."));
         let crop = TensorRef::from_array_view(([1, 3, INPUT_PX, INPUT_PX], crop.as_slice())).map_err(failed)?;
         let camera = TensorRef::from_array_view(([1, 2], camera.as_slice())).map_err(failed)?;
         let out = self.session.run(ort::inputs!["crop" => crop, "camera" => camera]).map_err(failed)?;
         let take = |name: &str| -> Result<Vec<f64>> {
             let value = out.get(name).ok_or_else(|| {
                 Error::ours(format!(
-                    "the lower-leg network gives no output named {name}; install the folder models anew"
+                    "The lower-leg network gives no output named {name}; install the folder models anew."
                 ))
             })?;
             let (_, data) = value.try_extract_tensor::<f32>().map_err(failed)?;
@@ -160,7 +165,7 @@ impl LowerLegNetwork {
         let scale = take("scale")?;
         if points.len() != 2 * POINT_COUNT || gap.len() != STATION_COUNT {
             return Err(Error::ours(
-                "the lower-leg network's outputs have another shape than this program reads; install the folder models anew",
+                "The lower-leg network's outputs have another shape than this program reads; install the folder models anew.",
             ));
         }
         let sign = if mirrored { -1.0 } else { 1.0 };

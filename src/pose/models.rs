@@ -4,7 +4,6 @@ use super::runtime;
 use crate::{Error, Result};
 use ort::session::Session;
 use serde::Deserialize;
-use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 
 /// One row of `manifest.json`.
@@ -45,7 +44,7 @@ pub fn default_folder() -> Result<std::path::PathBuf> {
     }
     let executable = std::env::current_exe().map_err(|e| {
         Error::ours(format!(
-            "the program cannot tell where it lies itself ({e}); set {FOLDER_VARIABLE} to the models folder"
+            "The program cannot tell where it lies itself ({e}); set {FOLDER_VARIABLE} to the models folder."
         ))
     })?;
     executable
@@ -55,7 +54,7 @@ pub fn default_folder() -> Result<std::path::PathBuf> {
         .find(|f| f.join("manifest.json").is_file())
         .ok_or_else(|| {
             Error::ours(format!(
-                "the networks were not found: no folder above {} holds models/manifest.json; install the folder models or set {FOLDER_VARIABLE} to it",
+                "The networks were not found: no folder above {} holds models/manifest.json; install the folder models or set {FOLDER_VARIABLE} to it.",
                 executable.display()
             ))
         })
@@ -70,13 +69,13 @@ impl ModelFolder {
         let path = folder.join("manifest.json");
         let text = std::fs::read_to_string(&path).map_err(|e| {
             Error::ours(format!(
-                "the list of networks {} cannot be read ({e}); install the folder models anew or name it rightly",
+                "The list of networks {} cannot be read ({e}); install the folder models anew or name it rightly.",
                 path.display()
             ))
         })?;
         let manifest: Manifest = serde_json::from_str(&text).map_err(|e| {
             Error::ours(format!(
-                "the list of networks {} is damaged ({e}); install the folder models anew",
+                "The list of networks {} is damaged ({e}); install the folder models anew.",
                 path.display()
             ))
         })?;
@@ -84,7 +83,7 @@ impl ModelFolder {
             // A name with a folder in it could point anywhere.
             if Path::new(&network.file).file_name() != Some(network.file.as_ref()) {
                 return Err(Error::ours(format!(
-                    "the list of networks {} names {:?}, which is not a plain file name; install the folder models anew",
+                    "The list of networks {} names {:?}, which is not a plain file name; install the folder models anew.",
                     path.display(),
                     network.file
                 )));
@@ -122,14 +121,14 @@ impl ModelFolder {
         let path = self.folder.join(&network.file);
         let bytes = std::fs::read(&path).map_err(|e| {
             Error::ours(format!(
-                "the network {} cannot be read ({e}); install the folder models anew",
+                "The network {} cannot be read ({e}); install the folder models anew.",
                 path.display()
             ))
         })?;
-        let found = Sha256::digest(&bytes).iter().map(|b| format!("{b:02x}")).collect::<String>();
+        let found = crate::hash::sha256_hex(&bytes);
         if found != network.sha256 {
             return Err(Error::ours(format!(
-                "the network {} is not the one listed in manifest.json ({} bytes and SHA-256 {}…, expected {} bytes and {}…); install the folder models anew",
+                "The network {} is not the one listed in manifest.json ({} bytes and SHA-256 {}…, expected {} bytes and {}…); install the folder models anew.",
                 path.display(),
                 bytes.len(),
                 &found[..12],
@@ -147,14 +146,17 @@ impl ModelFolder {
     pub fn session(&self, role: &str) -> Result<Session> {
         let network = self.find(role).ok_or_else(|| {
             Error::ours(format!(
-                "{} has no network for {role}; install the folder models anew",
+                "{} has no network for {role}; install the folder models anew.",
                 self.folder.join("manifest.json").display()
             ))
         })?;
         let bytes = self.read(network)?;
         open_session(&bytes).map_err(|e| match e {
             OpenError::Runtime(error) => error,
-            OpenError::Network(message) => Error::ours(format!("ONNX Runtime cannot open the network {}: {message}", network.file)),
+            OpenError::Network(message) => Error::ours(format!(
+                "ONNX Runtime cannot open the network {}: {message}; install the folder models anew.",
+                network.file
+            )),
         })
     }
 }

@@ -85,12 +85,12 @@ impl Region {
         }
         if !(self.side_px.is_finite() && self.side_px > 0.0 && self.centre.u.is_finite() && self.centre.v.is_finite()) {
             return Err(Error::ours(
-                "a window without a size was to be read; this is a fault of the program",
+                "A window without a size was to be read; this is a fault of the program: please report it.",
             ));
         }
         self.warp(image, side, border)
             .map(|pixels| pixels.iter().map(|&v| f32::from(v) * scale + offset).collect())
-            .map_err(|e| Error::ours(format!("a window of the picture cannot be sampled: {e}")))
+            .map_err(|e| Error::ours(format!("A window of the picture cannot be sampled: {e}; please report this.")))
     }
 
     fn warp(&self, image: &RgbImage, side: usize, border: Border) -> opencv::Result<Vec<u8>> {

@@ -38,13 +38,13 @@ pub fn library_path() -> Result<PathBuf> {
             return Ok(path);
         }
         return Err(Error::ours(format!(
-            "{LIBRARY_VARIABLE} names {}, which is not a file; set it to the path of {LIBRARY_NAME} or unset it",
+            "{LIBRARY_VARIABLE} names {}, which is not a file; set it to the path of {LIBRARY_NAME} or unset it.",
             path.display()
         )));
     }
     let executable = std::env::current_exe().map_err(|e| {
         Error::ours(format!(
-            "the program cannot tell where it lies itself ({e}); set {LIBRARY_VARIABLE} to the path of {LIBRARY_NAME}"
+            "The program cannot tell where it lies itself ({e}); set {LIBRARY_VARIABLE} to the path of {LIBRARY_NAME}."
         ))
     })?;
     places(&executable)
@@ -52,7 +52,7 @@ pub fn library_path() -> Result<PathBuf> {
         .find(|p| p.is_file())
         .ok_or_else(|| {
             Error::ours(format!(
-                "ONNX Runtime's library {LIBRARY_NAME} was not found beside {} nor in a folder .tools/onnxruntime above it; run scripts/setup or set {LIBRARY_VARIABLE} to its path",
+                "ONNX Runtime's library {LIBRARY_NAME} was not found beside {} nor in a folder .tools/onnxruntime above it; run scripts/setup or set {LIBRARY_VARIABLE} to its path.",
                 executable.display()
             ))
         })
@@ -66,14 +66,14 @@ pub(crate) fn environment() -> Result<&'static Environment> {
             let path = library_path().map_err(|e| e.to_string())?;
             let builder = ort::init_from(&path).map_err(|e| {
                 format!(
-                    "ONNX Runtime's library {} cannot be loaded: {e}; install {LIBRARY_NAME} anew",
+                    "ONNX Runtime's library {} cannot be loaded: {e}; install {LIBRARY_NAME} anew.",
                     path.display()
                 )
             })?;
             builder
                 .with_name("shankline")
                 .build()
-                .map_err(|e| format!("ONNX Runtime does not start: {e}"))
+                .map_err(|e| format!("ONNX Runtime does not start: {e}; install the folder models anew."))
         })
         .as_ref()
         .map_err(Error::ours)

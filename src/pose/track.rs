@@ -160,4 +160,7 @@ pub struct Track {
     pub frames: Vec<PoseFrame>,
     /// Lost and found, swaps repaired, other people near.
     pub events: Vec<TrackEvent>,
+    /// Times of the first frames after a cut, seconds, as the pictures show them.
+    #[serde(default)]
+    pub cuts_s: Vec<f64>,
 }

@@ -19,7 +19,7 @@ pub(crate) fn bytes(outcome: &Outcome) -> Result<Vec<u8>> {
 }
 
 /// Fields that may be absent and then read `null`.
-const MAY_BE_NULL: [&str; 11] = [
+const MAY_BE_NULL: [&str; 17] = [
     "frames_expected",
     "camera_elevation_deg",
     "camera_elevation_sd_deg",
@@ -31,6 +31,12 @@ const MAY_BE_NULL: [&str; 11] = [
     "focal_sd_px",
     "start_s",
     "end_s",
+    "factor_sd",
+    "landing",
+    "turn",
+    "required_deg",
+    "heading_error_deg",
+    "still_from_s",
 ];
 
 fn first_unexpected_null(value: &Value, path: &mut Vec<String>) -> Option<String> {
@@ -43,9 +49,9 @@ fn first_unexpected_null(value: &Value, path: &mut Vec<String>) -> Option<String
             found
         }),
         Value::Object(fields) => fields.iter().find_map(|(key, item)| {
-            // A hold's own start and end are not optional.
-            let in_hold = path.first().is_some_and(|p| p == "holds");
-            if item.is_null() && MAY_BE_NULL.contains(&key.as_str()) && !in_hold {
+            // Start and end of a hold, a repetition and of what is in it are not optional.
+            let timed = matches!(path.first().map(String::as_str), Some("holds" | "repetitions"));
+            if item.is_null() && MAY_BE_NULL.contains(&key.as_str()) && !(timed && ["start_s", "end_s"].contains(&key.as_str())) {
                 return None;
             }
             path.push(key.clone());
@@ -75,6 +81,16 @@ fn optional_not_finite(outcome: &Outcome) -> Option<String> {
         .iter()
         .find(|(_, v)| bad(*v))
         .map(|(name, _)| format!("floor.{name}"))
+        .or_else(|| {
+            let at = outcome.repetitions.iter().position(|r| {
+                let turn = r.turn.as_ref();
+                bad(r.slow_motion.factor_sd)
+                    || bad(r.rest.still_from_s)
+                    || bad(turn.and_then(|t| t.required_deg))
+                    || bad(turn.and_then(|t| t.heading_error_deg))
+            })?;
+            Some(format!("repetitions.{at}"))
+        })
         .or_else(|| {
             let at = outcome.not_judged.iter().position(|n| bad(n.start_s) || bad(n.end_s))?;
             Some(format!("not_judged.{at}"))

@@ -8,7 +8,7 @@ use crate::outcome::{Call, FloorSource, HoldReport, InputKind, Outcome, Stillnes
 use crate::report::chart::{self, c};
 use crate::report::picture::{self, CanvasPoint, LegPicture, CANVAS_WIDTH, LABEL_LINE, LABEL_ROWS};
 use crate::report::sentence::capital;
-use crate::report::{place, quantity, raster, sentence};
+use crate::report::{place, quantity, raster, repetition, sentence};
 use crate::types::RgbImage;
 use base64::Engine;
 use maud::{html, Markup, PreEscaped, DOCTYPE};
@@ -18,12 +18,18 @@ use sha2::{Digest, Sha256};
 const STYLE: &str = include_str!("style.css");
 
 /// The whole page.
-pub(crate) fn page(outcome: &Outcome, stills: &[Option<RgbImage>], layouts: &[Option<LegPicture>]) -> Result<String> {
+pub(crate) fn page(
+    outcome: &Outcome,
+    stills: &[Option<RgbImage>],
+    layouts: &[Option<LegPicture>],
+    moments: &[Vec<Option<RgbImage>>],
+) -> Result<String> {
     let file = sentence::file_name(&outcome.input.path);
     let mut sections = Vec::new();
     for (i, hold) in outcome.holds.iter().enumerate() {
         sections.push(hold_section(outcome, hold, i + 1, stills[i].as_ref(), layouts[i].as_ref())?);
     }
+    let repetitions = repetition::sections(outcome, moments)?;
     let page = html! {
         (DOCTYPE)
         html lang="en" {
@@ -44,6 +50,7 @@ pub(crate) fn page(outcome: &Outcome, stills: &[Option<RgbImage>], layouts: &[Op
                 main {
                     (call_section(outcome))
                     @for section in &sections { (section) }
+                    (repetitions)
                     (not_judged_section(outcome))
                     (input_section(outcome))
                     (floor_section(outcome))
@@ -71,7 +78,7 @@ fn policy() -> String {
     format!("default-src 'none'; img-src data:; style-src 'sha256-{hash}'; base-uri 'none'; form-action 'none'")
 }
 
-fn data_address(jpeg: &[u8]) -> String {
+pub(crate) fn data_address(jpeg: &[u8]) -> String {
     format!("data:image/jpeg;base64,{}", base64::engine::general_purpose::STANDARD.encode(jpeg))
 }
 
@@ -115,7 +122,7 @@ fn call_mark(call: Call) -> Markup {
     }
 }
 
-fn call_words(call: Call) -> Markup {
+pub(crate) fn call_words(call: Call) -> Markup {
     html! { span class=(format!("call {}", call_class(call))) { (call_mark(call)) (call.words()) } }
 }
 

@@ -94,6 +94,16 @@ pub(crate) fn embedded_leg(still: &RgbImage, cut: Cut) -> Result<Vec<u8>> {
     jpeg(&cut_out(&mat(still)?, cut, EMBEDDED_LEG_WIDTH)?)
 }
 
+/// JPEG of a cut, `width_px` wide, for the page.
+pub(crate) fn embedded_cut(still: &RgbImage, cut: Cut, width_px: i32) -> Result<Vec<u8>> {
+    jpeg(&cut_out(&mat(still)?, cut, width_px)?)
+}
+
+/// PNG of a cut, `width_px` wide.
+pub(crate) fn cut_png(still: &RgbImage, cut: Cut, width_px: i32) -> Result<Vec<u8>> {
+    png(&cut_out(&mat(still)?, cut, width_px)?)
+}
+
 /// JPEG of the full frame without marks, for the page, no larger than a screen needs.
 pub(crate) fn embedded_frame(still: &RgbImage) -> Result<Vec<u8>> {
     let frame = mat(still)?;

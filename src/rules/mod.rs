@@ -3,6 +3,7 @@
 //! This folder knows numbers and a rule file, nothing of pixels.
 
 pub mod judge;
+pub mod movement;
 pub mod profile;
 
 pub use profile::RuleProfile;

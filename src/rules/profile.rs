@@ -1,9 +1,9 @@
 //! Reading a rule profile (TOML) and saying it in plain words.
 
 use crate::error::{Error, Result};
+use crate::rules::movement::{self, EventRule, Movement};
 use crate::types::{Station, STATION_COUNT};
 use serde::Deserialize;
-use sha2::{Digest, Sha256};
 use std::fmt::Write as _;
 use std::path::Path;
 
@@ -24,6 +24,10 @@ pub struct RuleProfile {
     pub checks: Vec<Check>,
     /// Natural hollow at every station.
     pub hollow: Hollow,
+    /// What is told apart before and after the hold.
+    pub movement: Movement,
+    /// Codes and deductions of that; a kind without an entry is reported without a code.
+    pub events: Vec<EventRule>,
     /// SHA-256 of the file, hexadecimal.
     pub sha256: String,
 }
@@ -83,6 +87,10 @@ struct ProfileFile {
     still: Still,
     check: Vec<Check>,
     natural_hollow: HollowFile,
+    /// A copy made before this section was known goes on working: it gets the shipped one.
+    movement: Option<Movement>,
+    #[serde(default)]
+    event: Option<Vec<EventRule>>,
 }
 
 #[derive(Deserialize)]
@@ -203,6 +211,14 @@ impl RuleProfile {
         if hollow.mean_mm.iter().chain(&hollow.sd_mm).any(|x| !(0.0..=50.0).contains(x)) {
             return refuse("mean_mm", "natural hollows and their spreads must lie from 0 to 50 mm".into());
         }
+        let (movement, events) = match (file.movement, file.event) {
+            (Some(movement), events) => (movement, events.unwrap_or_default()),
+            (None, None) => shipped_movement(),
+            (None, Some(events)) => (shipped_movement().0, events),
+        };
+        if let Some((key, reason)) = movement::fault(&movement, &events) {
+            return refuse(key, reason);
+        }
         Ok(Self {
             name: file.profile.name,
             title: file.profile.title,
@@ -211,7 +227,9 @@ impl RuleProfile {
             still: file.still,
             checks: file.check,
             hollow,
-            sha256: hex(&Sha256::digest(text.as_bytes())),
+            movement,
+            events,
+            sha256: crate::hash::sha256_hex(text.as_bytes()),
         })
     }
 
@@ -245,6 +263,7 @@ impl RuleProfile {
                 c.basis
             );
         }
+        out += &movement::in_words(&self.movement, &self.events);
         let hollows = Station::ALL
             .iter()
             .map(|s| {
@@ -266,9 +285,15 @@ impl RuleProfile {
     }
 }
 
-/// Lower-case hexadecimal.
-pub fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|b| format!("{b:02x}")).collect()
+/// The shipped profile's part on what happens before and after the hold.
+fn shipped_movement() -> (Movement, Vec<EventRule>) {
+    #[derive(Deserialize)]
+    struct Part {
+        movement: Movement,
+        event: Vec<EventRule>,
+    }
+    let part: Part = toml::from_str(SHIPPED).expect("the shipped profile is checked by a test");
+    (part.movement, part.event)
 }
 
 #[cfg(test)]
@@ -280,6 +305,15 @@ mod tests {
         let rules = RuleProfile::shipped();
         assert_eq!(rules.checks.len(), 2);
         assert!(rules.in_words().contains("inner heel"));
+        assert_eq!(rules.events.len(), crate::outcome::EventKind::ALL.len());
+    }
+
+    #[test]
+    fn a_copy_without_the_movement_part_gets_the_shipped_one() {
+        let old = SHIPPED.split("# What is told apart").next().unwrap();
+        let rules = RuleProfile::parse(old, "it").unwrap();
+        assert_eq!(rules.movement, RuleProfile::shipped().movement);
+        assert_eq!(rules.events, RuleProfile::shipped().events);
     }
 
     #[test]
@@ -294,6 +328,9 @@ mod tests {
             ("\"knee\", ", "\"shin\", ", "line"),
             ("[still]", "[stil]", "line"),
             ("for_at_least_s = 0.4", "for_at_least_s = -2.0", "for_at_least_s"),
+            ("sway_deg = 12.0", "sway_deg = 0.0", "sway_deg"),
+            ("kind = \"hop\"", "kind = \"jig\"", "line"),
+            ("kind = \"hop\"", "kind = \"step\"", "twice"),
         ] {
             let said = RuleProfile::parse(&SHIPPED.replacen(from, to, 1), "it").unwrap_err().to_string();
             assert!(said.contains(word) && said.contains("line"), "{said}");

@@ -3,8 +3,8 @@
 use super::fingerprint::Fingerprint;
 use super::manifest::Who;
 use crate::error::{Error, Result};
+use crate::hash::hex;
 use crate::outcome::Outcome;
-use crate::rules::profile::hex;
 use rusqlite::{params, Connection, OptionalExtension};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};

@@ -1,6 +1,6 @@
 //! Telling whether a file is still the one that was checked.
 
-use crate::rules::profile::hex;
+use crate::hash::hex;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::os::unix::fs::MetadataExt;

@@ -1,6 +1,6 @@
 //! Where a recording's report lies in the results folder.
 
-use crate::rules::profile::hex;
+use crate::hash::hex;
 use sha2::{Digest, Sha256};
 use std::path::Path;
 

@@ -3,7 +3,7 @@
 use super::writer::csv_path;
 use super::{Field, Kind};
 use crate::error::{Error, Result};
-use crate::rules::profile::hex;
+use crate::hash::hex;
 use serde_json::{json, Map, Value};
 use sha2::{Digest, Sha256};
 use std::path::Path;

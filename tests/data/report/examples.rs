@@ -324,6 +324,7 @@ impl Recipe {
     pub fn outcome(&self, holds: Vec<HoldReport>) -> Outcome {
         let scene = self.scene();
         let photograph = holds.iter().any(|h| h.stillness == Stillness::NotShown);
+        let faulty = !photograph && holds.iter().any(|h| h.call == Call::Suspected);
         let words = |all: &[&str]| all.iter().map(|s| (*s).to_owned()).collect::<Vec<_>>();
         Outcome {
             schema_version: SCHEMA_VERSION,
@@ -365,6 +366,7 @@ impl Recipe {
             holds,
             not_judged: vec![],
             cautions: words(&["Kneeling hard on a knee that hurts does harm: stop and have it looked at."]),
+            repetitions: if faulty { vec![repetition(self.size)] } else { Vec::new() },
         }
     }
 }
@@ -487,4 +489,103 @@ pub fn photograph() -> Outcome {
         ..SUSPECTED
     };
     recipe.outcome(vec![recipe.hold(0.0, 0.0, Leg::Right)])
+}
+
+/// A repetition with one finding of each call.
+pub fn repetition(size: (usize, usize)) -> RepetitionReport {
+    let span = |phase, start_s, end_s| PhaseSpan { phase, start_s, end_s };
+    let event = |kind, times: (f64, f64), call, limb, sizes: (f64, f64), size_unit, code: &str, deduction, detail: &str| RepetitionEvent {
+        kind,
+        start_s: times.0,
+        end_s: times.1,
+        confidence: if call == Call::Suspected { 0.97 } else { 0.64 },
+        call,
+        limb,
+        size: sizes.0,
+        size_sd: sizes.1,
+        size_unit,
+        code: code.to_owned(),
+        deduction,
+        panel: if code.is_empty() {
+            "difficulty and connection"
+        } else {
+            "execution"
+        }
+        .to_owned(),
+        detail: detail.to_owned(),
+    };
+    let moment = |kind, time_s: f64, caption: &str, u: f64, v: f64, side_px| Moment {
+        kind,
+        time_s,
+        index: (30.0 * time_s) as u64,
+        caption: caption.to_owned(),
+        centre: ImagePoint::new(u * size.0 as f64, v * size.1 as f64),
+        side_px,
+    };
+    RepetitionReport {
+        start_s: 0.1,
+        end_s: 4.4,
+        phases: vec![
+            span(Phase::Approach, 0.1, 0.74),
+            span(Phase::Flight, 0.74, 1.32),
+            span(Phase::Landing, 1.32, 1.83),
+            span(Phase::Stance, 1.83, 2.1),
+            span(Phase::Hold, 2.1, 3.4),
+            span(Phase::Stance, 3.4, 3.7),
+            span(Phase::Leaving, 3.7, 4.4),
+        ],
+        events: vec![
+            event(EventKind::ShortTurn, (0.74, 1.32), Call::Suspected, Limb::WholeBody, (78.0, 14.0), SizeUnit::Deg, "", 0.0, "The body turned 462° ± 27° (95 %) from take-off to first contact; 540° are asked for, 30° of them forgiven."),
+            event(EventKind::OneFootFirst, (1.32, 1.43), Call::Suspected, Limb::LeftFoot, (0.11, 0.015), SizeUnit::S, "", 0.0, "The left foot met the carpet 110 ms ± 29 ms (95 %) before the right foot (limit 67 ms)."),
+            event(EventKind::Step, (3.4, 3.7), Call::Suspected, Limb::LeftFoot, (0.142, 0.018), SizeUnit::M, "70", 0.1, "The left foot left the carpet by 62 mm and came to rest 142 mm ± 35 mm (95 %) away."),
+            event(EventKind::Support, (3.45, 3.68), Call::CannotTell, Limb::RightHand, (0.06, 0.05), SizeUnit::M, "71", 0.2, "The right hand was at rest 60 mm ± 98 mm (95 %) over the carpet for 0.23 s."),
+        ],
+        slow_motion: SlowMotionReport {
+            factor: 1.02,
+            factor_sd: Some(0.03),
+            source: SpeedSource::FreeFall,
+        },
+        landing: Some(LandingReport {
+            take_off_s: 0.74,
+            contacts: vec![
+                ContactReport {
+                    leg: Leg::Left,
+                    time_s: 1.32,
+                    sd_s: 0.01,
+                },
+                ContactReport {
+                    leg: Leg::Right,
+                    time_s: 1.43,
+                    sd_s: 0.011,
+                },
+            ],
+            difference_s: 0.11,
+            difference_sd_s: 0.015,
+            limit_s: 0.0667,
+            smallest_difference_s: 0.038,
+            over_limit_probability: 0.97,
+            call: Call::Suspected,
+        }),
+        turn: Some(TurnReport {
+            turn_deg: 462.0,
+            sd_deg: 14.0,
+            required_deg: Some(540.0),
+            heading_error_deg: Some(-78.0),
+            call: Call::Suspected,
+        }),
+        rest: RestReport {
+            knee_down: true,
+            came_to_rest: true,
+            still_from_s: Some(2.1),
+            still_for_s: 1.3,
+        },
+        moments: vec![
+            moment(MomentKind::TakeOff, 0.74, "take-off", 0.45, 0.5, 600.0),
+            moment(MomentKind::FirstContact, 1.32, "first contact, left foot", 0.5, 0.8, 200.0),
+            moment(MomentKind::Fault, 1.37, "one foot first", 0.55, 0.8, 200.0),
+            moment(MomentKind::Still, 2.1, "still from here", 0.5, 0.75, 300.0),
+            moment(MomentKind::Fault, 3.55, "step, left foot", 0.6, 0.85, 240.0),
+        ],
+        cannot_tell: vec!["A foot that moves straight towards or away from the camera without leaving the carpet is told only from about 397 mm on: this camera is too low for less.".to_owned()],
+    }
 }

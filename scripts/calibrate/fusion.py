@@ -1,0 +1,86 @@
+"""Fits models/fusion.json: how the geometric fit's and the picture's gap errors go together, and how far their stated spreads hold in use.
+
+    cargo run --release --example measure_stills -- CALIBRATION_STILLS > measured.jsonl
+    python scripts/calibrate/fusion.py measured.jsonl... --used models/fusion.json --out models/fusion.json
+
+For calibration stills only (`scripts/bench/make_stills.py --split calibration`), never for those a table is reported on. Factors on the spreads, one a station: the 95 %
+quantile of |error| / stated spread over 1.96, the larger of marks and body floor, drawn halfway to the mean of all stations because the stills are few. Stills where the
+reading lies on another person or the other leg (knee or heel off by more than half a shank) are counted and left out: no spread of a gap covers that.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import time
+from pathlib import Path
+
+import numpy as np
+
+STATIONS = ("knee", "calf25", "calf50", "calf75", "ankle", "heel")
+
+
+def misplaced(line: dict) -> bool:
+    """Whether the reading lies on another person or the other leg."""
+    def off(point: int) -> float:
+        p, t = line["points"][point], line["truth"]["points_px"][point]
+        p = p.get("at", p) if isinstance(p, dict) else {"u": p[0], "v": p[1]}
+        return float(np.hypot(p["u"] - t[0], p["v"] - t[1])) / line["truth"]["shank_px"]
+    return max(off(0), off(7)) > 0.5
+
+
+def errors(lines: list[dict], floor: str, used: dict) -> tuple[dict, dict]:
+    """Errors (mm) and errors over stated spread of both parts, arrays [stills, stations]."""
+    these = [x for x in lines if x["floor"] == floor and x.get("geometry") and x.get("picture") and not misplaced(x)]
+    truth = np.array([[x["truth"]["gap_mm"][s] for s in STATIONS] for x in these])
+    e, z = {}, {}
+    for part in ("geometry", "picture"):
+        e[part] = np.array([x[part]["gap_mm"] for x in these]) - truth
+        # the picture's spread was already widened by the factors in use when it was measured
+        z[part] = e[part] / np.array([x[part]["sd_mm"] for x in these]) * (np.asarray(used["picture_sd_scale"]) if part == "picture" else 1.0)
+    return e, z
+
+
+def main() -> None:
+    p = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    p.add_argument("measured", type=Path, nargs="+")
+    p.add_argument("--out", type=Path)
+    p.add_argument("--common-share", type=float, default=0.85)
+    p.add_argument("--used", type=Path, required=True, help="the fusion.json that the measuring program was built with")
+    o = p.parse_args()
+    lines = [json.loads(line) for path in o.measured for line in path.read_text().splitlines()]
+    used = json.loads(o.used.read_text())
+    scale = {"geometry": [], "picture": []}
+    correlations, counts = [], []
+    readings = [x for x in lines if x["floor"] == "body" and x.get("picture")]
+    wrong = sum(misplaced(x) for x in readings)
+    print(f"{len([x for x in lines if x['floor'] == 'body'])} stills, {len(readings)} read, {wrong} of them on another person or the other leg")
+    for floor in ("marks", "body"):
+        e, z = errors(lines, floor, used)
+        counts.append(len(e["geometry"]))
+        for part in scale:
+            scale[part].append(np.quantile(np.abs(z[part]), 0.95, axis=0) / 1.96)
+            print(f"{floor} {part}: MAE mm {np.round(np.abs(e[part]).mean(0), 1)}, |z| 95 % over 1.96 {np.round(scale[part][-1], 2)}")
+        c = [float(np.corrcoef(np.clip(z["geometry"][:, i], -4, 4), np.clip(z["picture"][:, i], -4, 4))[0, 1]) for i in range(len(STATIONS))]
+        print(f"{floor} correlation {np.round(c, 2)}")
+        correlations.append(c)
+    factors = {part: np.max(v, 0) for part, v in scale.items()}
+    factors = {part: [round(float(x), 2) for x in (v + v.mean()) / 2] for part, v in factors.items()}
+    fitted = {
+        "geometry_picture_correlation": [round(float(c), 2) for c in np.clip(np.max(correlations, 0), 0, 0.95)],
+        "geometry_sd_scale": factors["geometry"],
+        "picture_sd_scale": factors["picture"],
+        "common_share": o.common_share,
+        "made_by": f"scripts/calibrate/fusion.py on {counts[1]} calibration stills (rendered, scripts/bench/make_stills.py --split calibration), {time.strftime('%Y-%m-%d')}; "
+                   "correlations are the larger of marks and body floor; common_share is a cautious guess, not measured",
+    }
+    print(json.dumps(fitted, indent=1))
+    if o.out:
+        temporary = o.out.with_suffix(".tmp")
+        temporary.write_text(json.dumps(fitted, indent=1) + "\n")
+        os.replace(temporary, o.out)
+
+
+if __name__ == "__main__":
+    main()
