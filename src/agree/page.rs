@@ -25,7 +25,7 @@ fn per_cent(v: f64) -> String {
 fn estimate(e: &Estimate) -> String {
     match (e.value, e.interval_95) {
         (Some(v), Some([a, b])) => format!("{} ({} to {})", two(v), two(a), two(b)),
-        (Some(v), None) => format!("{} (too few recordings for an interval)", two(v)),
+        (Some(v), None) => format!("{} (no interval from so few or from full agreement)", two(v)),
         (None, _) => "not defined (one word only)".to_string(),
     }
 }

@@ -184,7 +184,7 @@ fn row(stored: &Stored, numbered: Option<(usize, &HoldReport)>) -> Value {
             row["t"] = json!([tenth(h.start_s), tenth(h.end_s)]);
             row["leg"] = h.kneeling_leg.name().into();
             row["g"] = h.gaps.iter().map(|g| tenth(g.gap_mm)).collect();
-            row["d"] = h.gaps.iter().map(|g| tenth(g.sd_mm)).collect();
+            row["d"] = h.gaps.iter().map(|g| json!((g.sd_mm * 100.0).round() / 100.0)).collect();
             row["can"] = json!([h.view.can_tell.calf, h.view.can_tell.heel]);
             if let Some(f) = leading(h) {
                 row["w"] = f.station.index().into();

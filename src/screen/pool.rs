@@ -140,6 +140,16 @@ fn tend(
     }
 }
 
+/// What a fallen worker had to say: the sentence of a panic, else its last line.
+fn complaint(text: &str) -> String {
+    let mut lines = text.lines().map(str::trim).filter(|l| !l.is_empty());
+    let panic = lines.by_ref().find(|l| l.contains(" panicked at ")).and_then(|_| lines.next());
+    panic
+        .or_else(|| text.lines().rev().map(str::trim).find(|l| !l.is_empty()))
+        .unwrap_or("")
+        .to_string()
+}
+
 enum Ended {
     Said(Word),
     Fell(String),
@@ -210,12 +220,11 @@ impl Worker {
             let mut part = [0; 4096];
             while let Ok(n @ 1..) = errors.read(&mut part) {
                 last.extend_from_slice(&part[..n]);
-                let surplus = last.len().saturating_sub(4096);
+                let surplus = last.len().saturating_sub(64 * 1024);
                 last.drain(..surplus);
             }
             let text = String::from_utf8_lossy(&last);
-            let line = text.lines().rev().find(|l| !l.trim().is_empty()).unwrap_or("").trim().to_string();
-            let _ = complain.send(line);
+            let _ = complain.send(complaint(&text));
         });
         let mut worker = Self {
             child,
@@ -303,5 +312,18 @@ impl Worker {
         } else {
             format!(" ({})", parts.join("; "))
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_panics_sentence_is_told_and_else_the_last_line() {
+        let panic = "ready\n\nthread 'main' (1) panicked at src/a.rs:1:1:\nno such leg\nstack backtrace:\n   0: a\nnote: run with more\n";
+        assert_eq!(complaint(panic), "no such leg");
+        assert_eq!(complaint("first\nlast words \n\n"), "last words");
+        assert_eq!(complaint(""), "");
     }
 }

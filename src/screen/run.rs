@@ -21,7 +21,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-/// Memory that a worker and its decoder are expected to need, bytes: measured under 0.5 GiB on 1280 × 720 clips (`benches/screen_folder.sh`), doubled for larger ones.
+/// Memory that a worker and its decoder are expected to need, bytes: measured 0.5 to 0.6 GiB on 1280 × 720 clips, more for larger ones.
 const WORKER_BYTES: u64 = 1 << 30;
 
 /// Table and page are written anew at least this often.

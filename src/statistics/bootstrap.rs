@@ -28,7 +28,8 @@ impl Draws {
 }
 
 /// Percentile bootstrap interval at `confidence` of `statistic`, drawing whole clusters with replacement: what belongs together (holds of one recording) is drawn together.
-/// `None` of fewer than two clusters, or where more than a tenth of the draws have no value.
+/// `None` of fewer than two clusters, where more than a tenth of the draws have no value, or where every draw gives the same (then drawing again says nothing of how sure
+/// the value is).
 ///
 /// Efron, "Bootstrap methods: another look at the jackknife", *Annals of Statistics* 7 (1979), p. 1; clusters: Davison and Hinkley, *Bootstrap Methods and their
 /// Application* (1997), 3.8.
@@ -49,6 +50,9 @@ pub fn interval<T: Clone>(clusters: &[Vec<T>], confidence: f64, draws: usize, st
     if values.len() * 10 < draws * 9 {
         return None;
     }
+    if values.iter().all(|v| *v == values[0]) {
+        return None;
+    }
     let tail = 0.5 * (1.0 - confidence);
     Some([summary::quantile(&values, tail)?, summary::quantile(&values, 1.0 - tail)?])
 }
@@ -65,6 +69,7 @@ mod tests {
         let [low, high] = interval(&uniform, 0.95, 4000, &summary::mean).unwrap();
         let expected = 2.0 * 1.96 * (1.0_f64 / 12.0).sqrt() / 20.0;
         assert!((high - low - expected).abs() < 0.1 * expected, "{low} {high} {expected}");
+        assert_eq!(interval(&[vec![1.0], vec![1.0]], 0.95, 100, &summary::mean), None);
         // The same values twice in each cluster say nothing more.
         let doubled: Vec<Vec<f64>> = uniform.iter().map(|c| vec![c[0], c[0]]).collect();
         let [low, high] = interval(&doubled, 0.95, 4000, &summary::mean).unwrap();
