@@ -65,12 +65,23 @@ def main() -> None:
         c = [float(np.corrcoef(np.clip(z["geometry"][:, i], -4, 4), np.clip(z["picture"][:, i], -4, 4))[0, 1]) for i in range(len(STATIONS))]
         print(f"{floor} correlation {np.round(c, 2)}")
         correlations.append(c)
+    # The joint estimate, as reported: what is left over after both parts were scaled.
+    joined = []
+    for floor in ("marks", "body"):
+        z = []
+        for x in lines:
+            if x["floor"] == floor and x.get("picture") and x.get("hold") and not misplaced(x):
+                z.append([(g["gap_mm"] + g["natural_hollow_mm"] - x["truth"]["gap_mm"][s]) / g["sd_mm"] for s, g in zip(STATIONS, x["hold"]["gaps"])])
+        joined.append(np.quantile(np.abs(z), 0.95, axis=0) / 1.96 * np.asarray(used.get("joined_sd_scale", [1.0] * len(STATIONS))))
+        print(f"{floor} joint: |z| 95 % over 1.96 {np.round(joined[-1], 2)}")
+    scale["joined"] = joined
     factors = {part: np.max(v, 0) for part, v in scale.items()}
     factors = {part: [round(float(x), 2) for x in (v + v.mean()) / 2] for part, v in factors.items()}
     fitted = {
         "geometry_picture_correlation": [round(float(c), 2) for c in np.clip(np.max(correlations, 0), 0, 0.95)],
         "geometry_sd_scale": factors["geometry"],
         "picture_sd_scale": factors["picture"],
+        "joined_sd_scale": factors["joined"],
         "common_share": o.common_share,
         "made_by": f"scripts/calibrate/fusion.py on {counts[1]} calibration stills (rendered, scripts/bench/make_stills.py --split calibration), {time.strftime('%Y-%m-%d')}; "
                    "correlations are the larger of marks and body floor; common_share is a cautious guess, not measured",

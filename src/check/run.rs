@@ -300,12 +300,22 @@ fn follow_photograph(image: &RgbImage, marks: Option<&FloorCamera>, options: &Ch
     frame.index = 0;
     frame.time_s = 0.0;
     frame.body = frame.body.or(body);
+    // Somebody else than the person pointed at is no answer: in a photograph there is no next frame in which to find the right one.
+    let athlete = follow_options(options, image.width, image.height).athlete;
+    if let (Some(body), Some(point)) = (&frame.body, athlete) {
+        if !photograph::is_at(body, point) {
+            frame.body = None;
+            track.events = vec![TrackEvent {
+                time_s: 0.0,
+                sentence: format!("Nobody was found at the point given ({:.0}, {:.0}).", point.u, point.v),
+            }];
+        }
+    }
     if let Some(body) = &frame.body {
         frame.lower_leg = look(&mut eyes.lower_leg, body, image, marks, options.leg)?;
     }
     if !shows_stance(&frame) {
         let Eyes { people, lower_leg, .. } = eyes;
-        let athlete = follow_options(options, image.width, image.height).athlete;
         let mut read_leg = |body: &Body| look(lower_leg, body, image, marks, options.leg);
         let closer = photograph::look_closer(people, image, athlete, &mut read_leg)?;
         if let Some((body, leg)) = closer.filter(|(_, leg)| leg.present >= PHOTOGRAPH_STANCE) {

@@ -16,11 +16,23 @@ pub struct FusionErrors {
     pub geometry_sd_scale: [f64; STATION_COUNT],
     /// Factors on the picture's standard deviations, one a station: crops placed by the general network are worse than the calibration's own.
     pub picture_sd_scale: [f64; STATION_COUNT],
+    /// Factors on the joint estimate's standard deviations, one a station: what the two parts' model of their errors leaves out.
+    pub joined_sd_scale: [f64; STATION_COUNT],
     /// Share of a frame's error variance that the frames of one hold have in common.
     pub common_share: f64,
 }
 
 impl FusionErrors {
+    /// The joint profile with its standard deviations widened by `joined_sd_scale`.
+    pub fn widened(&self, joined: &GapProfile) -> GapProfile {
+        GapProfile {
+            gap_mm: joined.gap_mm,
+            covariance_mm2: StationMatrix::from_fn(|i, k| {
+                joined.covariance_mm2[(i, k)] * self.joined_sd_scale[i] * self.joined_sd_scale[k]
+            }),
+        }
+    }
+
     /// The numbers shipped with the program.
     pub fn shipped() -> Self {
         serde_json::from_str(include_str!("../../models/fusion.json")).expect("the shipped fusion file is checked by a test")

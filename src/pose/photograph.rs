@@ -5,6 +5,7 @@
 
 use super::detector::{windows, Detection};
 use super::follow::{distance_to_body, PRESENCE_THRESHOLD};
+use super::lower_leg::apparent_shank_px;
 use super::networks::People;
 use super::region::Region;
 use super::track::{Body, LegReading};
@@ -27,6 +28,11 @@ const SAME_SIZE_RATIO: f64 = 1.15;
 
 /// Probability of the stance from which no further window is tried.
 const SURE: f64 = 0.99;
+
+/// Whether a body's landmarks reach to within half a shank of a point (px).
+pub fn is_at(body: &Body, point: ImagePoint) -> bool {
+    distance_to_body(body, point) <= 0.5 * apparent_shank_px(body)
+}
 
 /// The body with the leg that is surest to be in the stance, among everybody in the picture; with `athlete` (px), only bodies at that point. `None` where no body was found
 /// that is low enough for `read_leg` to look at its leg.
@@ -51,7 +57,7 @@ pub fn look_closer<P: People>(
                     break;
                 }
                 region = reading.next_region;
-                if athlete.is_some_and(|point| distance_to_body(&reading.body, point) > 0.5 * reading.radius_px) {
+                if athlete.is_some_and(|point| !is_at(&reading.body, point)) {
                     continue;
                 }
                 let Some(leg) = read_leg(&reading.body)? else { continue };
