@@ -2,6 +2,7 @@
 
 use crate::error::{Error, Result};
 use crate::outcome::Call;
+use crate::table::spreadsheet;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 
@@ -87,14 +88,7 @@ impl Labels {
         let shown = path.display();
         let text = std::fs::read_to_string(path)
             .map_err(|e| Error::input(format!("The labels {shown} cannot be read ({e}): give a CSV file in UTF-8.")))?;
-        let text = text.strip_prefix('\u{feff}').unwrap_or(&text);
-        let header = text.lines().next().unwrap_or("");
-        let delimiter = if header.contains(';') && !header.contains(',') {
-            b';'
-        } else {
-            b','
-        };
-        let mut reader = csv::ReaderBuilder::new().delimiter(delimiter).from_reader(text.as_bytes());
+        let mut reader = spreadsheet::reader(&text);
         let damaged = |e: csv::Error| Error::input(format!("The labels {shown} cannot be read as CSV ({e})."));
         let columns: Vec<String> = reader.headers().map_err(damaged)?.iter().map(|c| c.trim().to_string()).collect();
         for needed in ["recording", "label"] {

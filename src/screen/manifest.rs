@@ -3,6 +3,7 @@
 use crate::error::{Error, Result};
 use crate::floor::marks::FloorFile;
 use crate::table::path_text;
+use crate::table::spreadsheet;
 use crate::types::Leg;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -98,15 +99,7 @@ impl Manifest {
                 "The manifest {shown} is not UTF-8 text: save it as “CSV UTF-8” from the spreadsheet."
             ))
         })?;
-        let text = text.strip_prefix('\u{feff}').unwrap_or(&text);
-        let header = text.lines().next().unwrap_or("");
-        // Spreadsheets of many countries write semicolons.
-        let delimiter = if header.contains(';') && !header.contains(',') {
-            b';'
-        } else {
-            b','
-        };
-        let mut reader = csv::ReaderBuilder::new().delimiter(delimiter).from_reader(text.as_bytes());
+        let mut reader = spreadsheet::reader(&text);
         let damaged = |e: csv::Error| Error::input(format!("The manifest {shown} cannot be read as CSV ({e})."));
         let columns: Vec<String> = reader.headers().map_err(damaged)?.iter().map(|c| c.trim().to_string()).collect();
         if let Some(unknown) = columns.iter().find(|c| !COLUMNS.contains(&c.as_str())) {

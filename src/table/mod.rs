@@ -5,6 +5,7 @@
 mod csv_file;
 mod dictionary;
 mod parquet_file;
+pub(crate) mod spreadsheet;
 mod text;
 mod whole_file;
 mod writer;
