@@ -1,4 +1,4 @@
-//! Runs the whole check over rendered stills with known gaps and prints one JSON text a still and floor: `scripts/bench/table.py` makes the tables.
+//! Runs the whole check over rendered stills with known gaps and prints one JSON text a still and floor: `shankline bench --measured` makes the tables.
 //!
 //!     cargo run --release --example measure_stills -- FOLDER > measured.jsonl
 //!

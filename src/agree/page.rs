@@ -3,11 +3,10 @@
 use super::compare::{Agreement, Disagreement, Estimate};
 use super::labels::Verdict;
 use super::report::{AgainstJudges, AgreeReport, CheckReport, Share};
+use crate::report::head::head;
 use crate::statistics::calibration::Bin;
 use crate::statistics::roc::RocPoint;
-use base64::Engine;
-use maud::{html, Markup, PreEscaped, DOCTYPE};
-use sha2::{Digest, Sha256};
+use maud::{html, Markup, DOCTYPE};
 
 const STYLE: &str = concat!(include_str!("../report/style.css"), include_str!("page.css"));
 
@@ -46,19 +45,10 @@ fn share(s: &Share) -> String {
 
 /// The page.
 pub(super) fn page(report: &AgreeReport) -> String {
-    let hash = base64::engine::general_purpose::STANDARD.encode(Sha256::digest(STYLE.as_bytes()));
-    let policy = format!("default-src 'none'; style-src 'sha256-{hash}'; base-uri 'none'; form-action 'none'");
     html! {
         (DOCTYPE)
         html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta http-equiv="Content-Security-Policy" content=(policy);
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="referrer" content="no-referrer";
-                title { "Agreement on the low kneeling stance" }
-                style { (PreEscaped(STYLE)) }
-            }
+            (head("Agreement on the low kneeling stance", STYLE, None, false))
             body {
                 header {
                     h1 { "How well do they agree?" }

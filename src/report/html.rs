@@ -6,13 +6,13 @@
 use crate::error::Result;
 use crate::outcome::{Call, FloorSource, HoldReport, InputKind, Outcome, Stillness};
 use crate::report::chart::{self, c};
+use crate::report::head::head;
 use crate::report::picture::{self, CanvasPoint, LegPicture, CANVAS_WIDTH, LABEL_LINE, LABEL_ROWS};
 use crate::report::sentence::capital;
 use crate::report::{place, quantity, raster, repetition, sentence};
 use crate::types::RgbImage;
 use base64::Engine;
-use maud::{html, Markup, PreEscaped, DOCTYPE};
-use sha2::{Digest, Sha256};
+use maud::{html, Markup, DOCTYPE};
 
 /// The style sheet.
 const STYLE: &str = include_str!("style.css");
@@ -33,14 +33,7 @@ pub(crate) fn page(
     let page = html! {
         (DOCTYPE)
         html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta http-equiv="Content-Security-Policy" content=(policy());
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="referrer" content="no-referrer";
-                title { "Low kneeling stance: " (file) }
-                style { (PreEscaped(STYLE)) }
-            }
+            (head(&format!("Low kneeling stance: {file}"), STYLE, None, true))
             body {
                 (hatches())
                 header {
@@ -70,12 +63,6 @@ pub(crate) fn page(
         }
     };
     Ok(page.into_string())
-}
-
-/// Nothing may be fetched; the style sheet is admitted by the hash of its text.
-fn policy() -> String {
-    let hash = base64::engine::general_purpose::STANDARD.encode(Sha256::digest(STYLE.as_bytes()));
-    format!("default-src 'none'; img-src data:; style-src 'sha256-{hash}'; base-uri 'none'; form-action 'none'")
 }
 
 pub(crate) fn data_address(jpeg: &[u8]) -> String {

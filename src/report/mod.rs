@@ -7,6 +7,7 @@ mod call_json;
 mod chart;
 mod files;
 mod frames_csv;
+pub(crate) mod head;
 mod html;
 mod picture;
 mod place;

@@ -8,12 +8,11 @@ use super::table::{explanation, kind_without_hold, not_judged_reason};
 use super::trend::Collected;
 use crate::error::{Error, Result};
 use crate::outcome::HoldReport;
+use crate::report::head::head;
 use crate::report::{leading, reason};
 use crate::types::Station;
-use base64::Engine;
 use maud::{html, PreEscaped, DOCTYPE};
 use serde_json::{json, Value};
-use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;
 
 const STYLE: &str = concat!(include_str!("../report/style.css"), include_str!("page.css"));
@@ -69,12 +68,6 @@ impl Page {
         let text = serde_json::to_string(&data).map_err(|e| Error::ours(format!("The page cannot be written ({e}).")))?;
         // Inside a script element only these could end it or open a comment.
         let text = text.replace('<', "\\u003c").replace('>', "\\u003e").replace('&', "\\u0026");
-        let hash = |text: &str| base64::engine::general_purpose::STANDARD.encode(Sha256::digest(text.as_bytes()));
-        let policy = format!(
-            "default-src 'none'; script-src 'sha256-{}'; style-src 'sha256-{}'; base-uri 'none'; form-action 'none'",
-            hash(SCRIPT),
-            hash(STYLE)
-        );
         let calls = [
             ("suspected", "suspected"),
             ("cannot_tell", "cannot tell"),
@@ -86,14 +79,7 @@ impl Page {
         let page = html! {
             (DOCTYPE)
             html lang="en" {
-                head {
-                    meta charset="utf-8";
-                    meta http-equiv="Content-Security-Policy" content=(policy);
-                    meta name="viewport" content="width=device-width, initial-scale=1";
-                    meta name="referrer" content="no-referrer";
-                    title { "Low kneeling stance: all recordings" }
-                    style { (PreEscaped(STYLE)) }
-                }
+                (head("Low kneeling stance: all recordings", STYLE, Some(SCRIPT), false))
                 body.screen {
                     header {
                         h1 { "Is the kneeling leg down on the carpet?" }
