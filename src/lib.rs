@@ -15,6 +15,7 @@
 
 pub mod agree;
 pub mod bench;
+pub mod camera_motion;
 pub mod check;
 pub mod cli;
 pub mod clip;

@@ -210,6 +210,7 @@ fn two_repetitions_a_cut_and_a_slow_replay() {
         frames,
         events: Vec::new(),
         cuts_s: vec![again],
+        camera_motion: shankline::camera_motion::CameraMotion::default(),
     };
     let found = phases::find(&track, &Two(known, closer, cut), &RuleProfile::shipped(), &Asked::default());
     let brief: Vec<(f64, f64, f64)> = found

@@ -172,5 +172,6 @@ pub fn draw_marks(rng: &mut impl Rng, view: &View, noise_px: f64) -> Option<Floo
         marks,
         focal_px: None,
         sigma_px: Some(noise_px.max(0.05)),
+        time_s: None,
     })
 }

@@ -23,6 +23,8 @@ const FITTED_FRAMES: usize = 15;
 pub struct Setting<'a> {
     /// Camera from marks, if any.
     pub marks: Option<&'a FloorCamera>,
+    /// Frames for which the marks hold, first and last, where the camera moves; `None` where it stands still.
+    pub marks_hold: Option<(usize, usize)>,
     /// Upright frame size, px.
     pub image_size: [usize; 2],
     /// Shank length from the stature.

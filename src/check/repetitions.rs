@@ -42,7 +42,11 @@ impl ShotFloor<'_> {
 
 impl Floor for ShotFloor<'_> {
     fn of(&self, shot: (usize, usize), stance: Option<&Span>) -> Option<(FloorCamera, f64)> {
-        if let Some(marks) = self.setting.marks {
+        let marked = self
+            .setting
+            .marks_hold
+            .is_none_or(|(first, last)| shot.0 >= first && shot.1 <= last);
+        if let Some(marks) = self.setting.marks.filter(|_| marked) {
             let fits = match (self.first_size, self.size_on_marks(marks, shot)) {
                 (Some(first), Some(here)) => (here / first - 1.0).abs() < SAME_CAMERA,
                 _ => shot.0 == 0,

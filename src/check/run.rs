@@ -1,7 +1,8 @@
 //! Running a check over one recording or photograph.
 
 use crate::check::hold_report::{Measured, Parts, Setting};
-use crate::check::{repetitions, size};
+use crate::camera_motion::{CameraWatcher, Registered};
+use crate::check::{moving, repetitions, size};
 use crate::clip;
 use crate::error::{Error, Result};
 use crate::floor::marks::{FloorFile, MarksFit};
@@ -159,6 +160,7 @@ impl Opened {
                     frames_read: 1,
                     frames_expected: Some(1),
                     warnings: photograph.notes,
+                    camera_motion: None,
                 };
                 still = Some(photograph.image);
                 (track, input)
@@ -248,22 +250,28 @@ fn low_enough(body: &Body) -> bool {
     (hips - ankles).norm() < LOW_STANCE_SHANKS * shank
 }
 
-/// Reads the lower leg in one frame where the body is low enough.
+/// Middle of the ankles, px.
+fn ankles(body: &Body) -> ImagePoint {
+    body.at(Landmark::LeftAnkle).towards(body.at(Landmark::RightAnkle), 0.5)
+}
+
+/// Elevation of the marks' camera over the carpet seen from the ankles, radians.
+fn elevation_rad(camera: &FloorCamera, ankles: ImagePoint) -> f64 {
+    let there = camera.at_height(ankles, 0.05).unwrap_or(CarpetPoint::new(0.0, 0.0, 0.0));
+    camera.elevation_rad_from(there)
+}
+
+/// Reads the lower leg in one frame where the body is low enough. `elevation_rad`: the camera's, where marks give it.
 fn look(
     network: &mut LowerLegNetwork,
     body: &Body,
     image: &RgbImage,
-    marks: Option<&FloorCamera>,
+    elevation_rad: Option<f64>,
     leg: LegChoice,
 ) -> Result<Option<LegReading>> {
     if !low_enough(body) {
         return Ok(None);
     }
-    let elevation_rad = marks.map(|camera| {
-        let ankle = body.at(Landmark::LeftAnkle).towards(body.at(Landmark::RightAnkle), 0.5);
-        let there = camera.at_height(ankle, 0.05).unwrap_or(CarpetPoint::new(0.0, 0.0, 0.0));
-        camera.elevation_rad_from(there)
-    });
     let given = match leg {
         LegChoice::Auto => None,
         LegChoice::Given(leg) => Some(leg),
@@ -312,11 +320,11 @@ fn follow_photograph(image: &RgbImage, marks: Option<&FloorCamera>, options: &Ch
         }
     }
     if let Some(body) = &frame.body {
-        frame.lower_leg = look(&mut eyes.lower_leg, body, image, marks, options.leg)?;
+        frame.lower_leg = look(&mut eyes.lower_leg, body, image, marks.map(|c| elevation_rad(c, ankles(body))), options.leg)?;
     }
     if !shows_stance(&frame) {
         let Eyes { people, lower_leg, .. } = eyes;
-        let mut read_leg = |body: &Body| look(lower_leg, body, image, marks, options.leg);
+        let mut read_leg = |body: &Body| look(lower_leg, body, image, marks.map(|c| elevation_rad(c, ankles(body))), options.leg);
         let closer = photograph::look_closer(people, image, athlete, &mut read_leg)?;
         if let Some((body, leg)) = closer.filter(|(_, leg)| leg.present >= PHOTOGRAPH_STANCE) {
             let at = body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5);
@@ -349,14 +357,16 @@ fn follow_recording(
     let Eyes { people, lower_leg, .. } = eyes;
     let mut follower = Follower::new(people, follow_options(options, info.width, info.height));
     // Few frames wait here, so that memory stays bounded whatever the recording's length.
-    let (to_reader, frames) = crossbeam_channel::bounded::<(usize, Frame, Body)>(3);
+    let (to_reader, frames) = crossbeam_channel::bounded::<(usize, Frame, Body, Option<f64>)>(3);
     let mut readings = Vec::new();
     let (mut cuts, mut cuts_s) = (clip::CutFinder::default(), Vec::new());
+    let mut watcher = CameraWatcher::new();
+    let marked_s = options.floor.as_ref().and_then(|f| f.time_s).unwrap_or(0.0);
     let followed: Result<()> = std::thread::scope(|scope| {
         let reader = scope.spawn(|| -> Result<Vec<(usize, LegReading)>> {
             let mut found = Vec::new();
-            for (position, frame, body) in frames {
-                if let Some(reading) = look(lower_leg, &body, &frame.image, marks, options.leg)? {
+            for (position, frame, body, elevation_rad) in frames {
+                if let Some(reading) = look(lower_leg, &body, &frame.image, elevation_rad, options.leg)? {
                     found.push((position, reading));
                 }
             }
@@ -365,12 +375,20 @@ fn follow_recording(
         let mut follow = || -> Result<()> {
             let mut position = 0;
             while let Some(frame) = clip.next_frame()? {
-                if cuts.is_cut(&frame.image) {
+                let cut = cuts.is_cut(&frame.image);
+                if cut {
                     cuts_s.push(frame.time_s);
                 }
-                if let Some(body) = follower.step(&frame)?.body {
+                let body = follower.step(&frame)?.body;
+                watcher.step(&frame.image, body.as_ref(), frame.time_s, cut)?;
+                if let Some(body) = body {
+                    // In a moving shot the marks' camera is known only where the marks were read from the shot's first frame; where not, the network goes without.
+                    let known = !watcher.moves() || (watcher.shots_before() == 0 && marked_s <= 0.0);
+                    let elevation_rad = marks
+                        .filter(|_| known)
+                        .and_then(|camera| watcher.in_first(ankles(&body)).map(|at| elevation_rad(camera, at)));
                     // A closed channel means that the reader failed; its error is taken below.
-                    if to_reader.send((position, frame, body)).is_err() {
+                    if to_reader.send((position, frame, body, elevation_rad)).is_err() {
                         break;
                     }
                 }
@@ -389,6 +407,7 @@ fn follow_recording(
     followed?;
     let mut track = follower.finish();
     track.cuts_s = cuts_s;
+    track.camera_motion = watcher.finish()?;
     for (position, reading) in readings {
         track.frames[position].lower_leg = Some(reading);
     }
@@ -404,6 +423,7 @@ fn follow_recording(
         frames_read: summary.frames_read,
         frames_expected: summary.frames_expected,
         warnings: summary.warnings.into_iter().chain(summary.notes).collect(),
+        camera_motion: None,
     };
     Ok((track, input))
 }
@@ -420,8 +440,14 @@ pub fn judge_track(
     let shape = LegShape::shipped();
     let errors = FusionErrors::shipped();
     let photograph = input.kind == InputKind::Photograph;
+    let marked_s = options.floor.as_ref().and_then(|f| f.time_s).unwrap_or(0.0);
+    let registered = Registered::new(track, camera.map(|c| (c.focal_px, marked_s)));
+    let (moved, sentence) = registered.report();
+    input.camera_motion = moved;
+    input.warnings.extend(sentence);
     let setting = Setting {
         marks: camera,
+        marks_hold: registered.marks_hold(),
         image_size: track.image_size,
         shank: size::from_stature(options.stature_m),
         shape: &shape,
@@ -442,15 +468,22 @@ pub fn judge_track(
     }));
 
     let mut not_judged = Vec::new();
-    let found = if photograph {
+    // Stillness, floor and what happened around a stance are read off points in one frame, whatever the camera did.
+    let steady = registered.track(track);
+    let mut found = if photograph {
         Vec::new()
     } else {
-        repetitions::find(track, &setting, &options.rules, setting.leg)
+        repetitions::find(&steady, &setting, &options.rules, setting.leg)
     };
+    let adrift = moving::adrift(&registered, track, &setting);
+    not_judged.extend(adrift.iter().filter_map(moving::Adrift::not_judged));
+    found.retain(|f| !moving::touches(&adrift, f.report.start_s, f.report.end_s));
     let spans = if photograph {
         photograph_span(track)
     } else {
-        let holds = repetitions::holds_by_real_time(hold::find(track, &options.rules.still), &found);
+        let mut holds = repetitions::holds_by_real_time(hold::find(&steady, &options.rules.still), &found);
+        holds.still.retain(|s| !moving::touches(&adrift, s.start_s, s.end_s));
+        holds.never_still.retain(|(s, _)| !moving::touches(&adrift, s.start_s, s.end_s));
         for (span, lowest) in &holds.never_still {
             not_judged.push(NotJudged {
                 reason: NotJudgedReason::NeverStill,
@@ -469,7 +502,7 @@ pub fn judge_track(
     let mut floor: Option<FloorReport> = None;
     for span in &spans {
         let around = around(track, span);
-        match setting.report(&track.frames, span, around) {
+        match moving::report(&registered, &setting, track, span, around) {
             Some(Measured {
                 hold,
                 floor: found,
@@ -494,6 +527,10 @@ pub fn judge_track(
         not_judged.push(nothing_found(track));
     }
     let mut floor = floor.unwrap_or_else(|| no_floor(camera));
+    if registered.moves() && holds.len() > 1 {
+        // The grid is drawn on every hold's still, and the camera stood otherwise in each.
+        floor.grid.clear();
+    }
     if let Some(fit) = marks {
         floor.notes.extend(fit.notes.iter().cloned());
     }
@@ -512,7 +549,7 @@ pub fn judge_track(
         holds,
         not_judged,
         cautions: CAUTIONS.iter().map(|c| (*c).to_string()).collect(),
-        repetitions: found.into_iter().map(|f| f.report).collect(),
+        repetitions: found.into_iter().map(|f| moving::in_pictures(&registered, track, f.report)).collect(),
     };
     (outcome, parts)
 }

@@ -277,6 +277,7 @@ fn still_in(track: &Track, stance: &Span, rules: &RuleProfile, nominal: &Holds, 
             .collect(),
         events: Vec::new(),
         cuts_s: Vec::new(),
+        camera_motion: crate::camera_motion::CameraMotion::default(),
     };
     let back = |s: &Span| Span {
         first: s.first + from,

@@ -231,6 +231,7 @@ impl<P: People> Follower<P> {
             frames: self.frames,
             events: self.events,
             cuts_s: Vec::new(),
+            camera_motion: crate::camera_motion::CameraMotion::default(),
         }
     }
 

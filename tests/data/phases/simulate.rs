@@ -361,6 +361,7 @@ pub fn track(motion: &Motion, f: &Filming) -> (Track, Known, impl Fn(f64) -> f64
             frames,
             events: Vec::new(),
             cuts_s: Vec::new(),
+            camera_motion: shankline::camera_motion::CameraMotion::default(),
         },
         known,
         clock,

@@ -345,6 +345,7 @@ impl Recipe {
                 frames_read: if photograph { 1 } else { 186 },
                 frames_expected: (!photograph).then_some(if self.warnings.is_empty() { 186 } else { 190 }),
                 warnings: words(self.warnings),
+                camera_motion: None,
             },
             floor: FloorReport {
                 source: if self.from_body { FloorSource::Body } else { FloorSource::Marks },
