@@ -147,7 +147,9 @@ fn noisy(image: &RgbImage, seed: u64) -> RgbImage {
 #[test]
 fn plane_fit_equals_opencv_find_homography() {
     let size = [1280, 720];
-    let h = intrinsic(size, 1100.0) * Rotation3::new(Vector3::new(0.01, 0.06, -0.02)).into_inner() * intrinsic(size, 1000.0).try_inverse().unwrap();
+    let h = intrinsic(size, 1100.0)
+        * Rotation3::new(Vector3::new(0.01, 0.06, -0.02)).into_inner()
+        * intrinsic(size, 1000.0).try_inverse().unwrap();
     let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(3);
     let matches: Vec<Match> = (0..40)
         .map(|_| {
@@ -157,7 +159,9 @@ fn plane_fit_equals_opencv_find_homography() {
         })
         .collect();
     let fit = plane::fit(size, &matches, &Matrix3::identity()).expect("a fit");
-    let side = |of: fn(&Match) -> ImagePoint| -> Vector<Point2f> { matches.iter().map(|m| Point2f::new(of(m).u as f32, of(m).v as f32)).collect() };
+    let side = |of: fn(&Match) -> ImagePoint| -> Vector<Point2f> {
+        matches.iter().map(|m| Point2f::new(of(m).u as f32, of(m).v as f32)).collect()
+    };
     let reference = calib3d::find_homography(&side(|m| m.from), &side(|m| m.to), &mut Mat::default(), 0, 3.0).unwrap();
     let reference = Matrix3::from_fn(|i, k| *reference.at_2d::<f64>(i as i32, k as i32).unwrap());
     for p in plane::corners_of(size) {
@@ -169,7 +173,9 @@ fn plane_fit_equals_opencv_find_homography() {
 
 /// The largest error of a path's map frame → first frame over a grid of points in the frame's lower half, where the leg is, px.
 fn worst(path: &ShotPath, position: usize, truth_to_first: &Matrix3<f64>, size: [usize; 2]) -> f64 {
-    let Some(h) = path.between(position, path.first) else { return f64::INFINITY };
+    let Some(h) = path.between(position, path.first) else {
+        return f64::INFINITY;
+    };
     let mut worst: f64 = 0.0;
     for x in 1..5 {
         for y in 4..7 {
@@ -214,7 +220,12 @@ fn known_turns_are_recovered_and_ecc_agrees() {
     // The athlete is not masked after the first frame: the picture is one frozen moment.
     let _ = still_truth;
     let motion = watched(&frames, |_| None, &[]);
-    assert_eq!(motion.shots.len(), 1, "{:?}", motion.shots.iter().map(|s| (s.first, s.last)).collect::<Vec<_>>());
+    assert_eq!(
+        motion.shots.len(),
+        1,
+        "{:?}",
+        motion.shots.iter().map(|s| (s.first, s.last)).collect::<Vec<_>>()
+    );
     assert_eq!(motion.shots[0].state, CameraState::Moving);
     let path = ShotPath::new(&motion.shots[0], size, Some((focal, 0)));
     let mut errors = Vec::new();
@@ -235,27 +246,54 @@ fn known_turns_are_recovered_and_ecc_agrees() {
         imgproc::cvt_color_def(&rgb, &mut grey, imgproc::COLOR_RGB2GRAY).unwrap();
         grey
     };
-    let k = 7;
+    // A small motion: ECC climbs from no motion at all.
+    let k = 1;
     let mut warp = Mat::default();
     Mat::eye(3, 3, CV_32F).unwrap().to_mat().unwrap().copy_to(&mut warp).unwrap();
-    let criteria = TermCriteria::new(3, 60, 1e-5).unwrap();
-    video::find_transform_ecc(&grey(&frames[k]), &grey(&frames[0]), &mut warp, video::MOTION_HOMOGRAPHY, criteria, &opencv::core::no_array(), 5).unwrap();
+    let criteria = TermCriteria::new(3, 100, 1e-6).unwrap();
+    video::find_transform_ecc(
+        &grey(&frames[k]),
+        &grey(&frames[0]),
+        &mut warp,
+        video::MOTION_HOMOGRAPHY,
+        criteria,
+        &opencv::core::no_array(),
+        9,
+    )
+    .unwrap();
     let ecc = Matrix3::from_fn(|i, j| f64::from(*warp.at_2d::<f32>(i as i32, j as i32).unwrap()));
     let half = Matrix3::new(1.0, 0.0, 0.5, 0.0, 1.0, 0.5, 0.0, 0.0, 1.0);
     let ecc = half * ecc * half.try_inverse().unwrap();
     let off = worst(&path, k, &ecc, size);
-    println!("ECC differs by {off:.2} px");
+    println!(
+        "ECC differs by {off:.2} px, and from the truth by {:.2} px",
+        worst(&path, k, &truths[k].try_inverse().unwrap(), size)
+    );
     assert!(off < 0.8, "ECC differs by {off} px");
 }
 
 /// Shipped clips from a camera on a tripod: nothing is registered, so nothing changes. A cut starts a new shot and is never crossed.
 #[test]
 fn a_still_camera_is_still_and_a_cut_is_not_crossed() {
-    for name in ["clips/heel30-low", "clips/clean-high", "clips/never-still-low", "clips/calf60-low", "clips/clean-left-low", "clips/heel30-portrait"] {
+    for name in [
+        "clips/heel30-low",
+        "clips/clean-high",
+        "clips/never-still-low",
+        "clips/calf60-low",
+        "clips/clean-left-low",
+        "clips/heel30-portrait",
+    ] {
         let truth = truth(name);
         let frames = pictures(name, 45);
         let motion = watched(&frames, |k| Some(athlete(&truth, k)), &[]);
-        println!("{name}: {:?}", motion.shots.iter().map(|s| (s.state, s.unseen_shift_px, s.still_until)).collect::<Vec<_>>());
+        println!(
+            "{name}: {:?}",
+            motion
+                .shots
+                .iter()
+                .map(|s| (s.state, s.unseen_shift_px, s.still_until))
+                .collect::<Vec<_>>()
+        );
         assert_eq!(motion.shots.len(), 1);
         assert_eq!(motion.shots[0].state, CameraState::Still, "{name}");
         assert!(motion.shots[0].frames.is_empty());
@@ -314,7 +352,15 @@ fn moving_clips_are_registered_and_parallax_is_told() {
                     errors.push(e);
                     misses.push(pose.miss_px);
                     if k % 6 == 0 && known {
-                        println!("{name} {k}: error {e:.2} px, miss {:.2}, residual {:.2}", pose.miss_px, pose.residual_px);
+                        let near = motion.shots[0]
+                            .frames
+                            .iter()
+                            .find(|f| f.position == k)
+                            .map(|f| (f.key, f.points, f.near.points, f.near.expected));
+                        println!(
+                            "{name} {k}: error {e:.2} px, miss {:.2}, residual {:.2} {near:?}",
+                            pose.miss_px, pose.residual_px
+                        );
                     }
                 }
             }
@@ -329,8 +375,18 @@ fn moving_clips_are_registered_and_parallax_is_told() {
             let last = errors.len() - 1;
             errors[1..].sort_by(f64::total_cmp);
             misses[1..].sort_by(f64::total_cmp);
-            println!("{name} known focal {known}: error median {:.2} worst {:.2} px; miss median {:.2} worst {:.2} px", errors[last / 2], errors[last], misses[last / 2], misses[last]);
-            assert!(errors.len() as f64 > 0.9 * frames.len() as f64, "{name}: {} registered", errors.len());
+            println!(
+                "{name} known focal {known}: error median {:.2} worst {:.2} px; miss median {:.2} worst {:.2} px",
+                errors[last / 2],
+                errors[last],
+                misses[last / 2],
+                misses[last]
+            );
+            assert!(
+                errors.len() as f64 > 0.9 * frames.len() as f64,
+                "{name}: {} registered",
+                errors.len()
+            );
             assert!(errors[last / 2] < error_limit, "{name}");
             assert!(miss.contains(&misses[last / 2]), "{name}: miss {}", misses[last / 2]);
             if name != "walk" {

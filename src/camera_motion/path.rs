@@ -5,7 +5,7 @@
 //! marks), or it is the one within the stated prior that explains the shot's homographies best.
 
 use super::plane;
-use super::series::{CameraState, FrameMotion, NearFeet, ShotMotion};
+use super::series::{CameraState, FrameMotion, NearFeet, ShotMotion, LOST_PX};
 use crate::floor::camera::focal_prior;
 use crate::numerics::least_squares::{self, Options};
 use crate::types::ImagePoint;
@@ -28,6 +28,13 @@ pub struct FramePose {
     pub miss_px: f64,
     /// Root mean square distance of all fitting background points from their homography, px of this frame.
     pub residual_px: f64,
+}
+
+impl FramePose {
+    /// Whether the carpet about the feet was found again, so that the miss says something.
+    pub fn holds_carpet(&self) -> bool {
+        self.miss_px < 0.1 * LOST_PX
+    }
 }
 
 /// The camera over one shot.
@@ -129,8 +136,12 @@ impl ShotPath {
             ..still
         });
         for frame in &shot.frames {
-            let Some(key) = frame.key.checked_sub(shot.first).and_then(|k| poses.get(k).cloned().flatten()) else { continue };
-            let Some(turn) = Turn::fit(self.image_size, self.focal_px * key.ln_zoom.exp(), frame) else { continue };
+            let Some(key) = frame.key.checked_sub(shot.first).and_then(|k| poses.get(k).cloned().flatten()) else {
+                continue;
+            };
+            let Some(turn) = Turn::fit(self.image_size, self.focal_px * key.ln_zoom.exp(), frame) else {
+                continue;
+            };
             // An error of the relative turn is one about the key frame's axes; about the first frame's it is turned along.
             let mut along = Matrix4::identity();
             along.fixed_view_mut::<3, 3>(0, 0).copy_from(&key.rotation);
@@ -163,7 +174,8 @@ impl ShotPath {
             .frames
             .iter()
             .scan(HashMap::from([(shot.first, 0.0)]), |known: &mut HashMap<usize, f64>, f| {
-                let zoom = known.get(&f.key).copied().unwrap_or(0.0) + Turn::fit(self.image_size, self.focal_px, f).map_or(0.0, |t| t.ln_zoom);
+                let zoom =
+                    known.get(&f.key).copied().unwrap_or(0.0) + Turn::fit(self.image_size, self.focal_px, f).map_or(0.0, |t| t.ln_zoom);
                 known.insert(f.position, zoom);
                 Some((f.position, zoom))
             })
@@ -240,7 +252,10 @@ impl Turn {
             DVector::from_iterator(8, w.iter().copied())
         };
         // Start from where the middle went and how far the corners lie apart.
-        let middle = frame.corners_px.iter().fold([0.0, 0.0], |m, c| [m[0] + c[0] / 4.0, m[1] + c[1] / 4.0]);
+        let middle = frame
+            .corners_px
+            .iter()
+            .fold([0.0, 0.0], |m, c| [m[0] + c[0] / 4.0, m[1] + c[1] / 4.0]);
         let (cx, cy) = (image_size[0] as f64 / 2.0, image_size[1] as f64 / 2.0);
         let across = (frame.corners_px[2][0] - frame.corners_px[0][0]).hypot(frame.corners_px[2][1] - frame.corners_px[0][1]);
         let roll = (frame.corners_px[2][1] - frame.corners_px[0][1]).atan2(frame.corners_px[2][0] - frame.corners_px[0][0]) - cy.atan2(cx);
@@ -250,7 +265,14 @@ impl Turn {
             roll,
             -(across / (2.0 * cx.hypot(cy))).max(1e-3).ln(),
         ]);
-        let solution = least_squares::solve(residuals, start, &Options { max_steps: 25, ..Options::default() });
+        let solution = least_squares::solve(
+            residuals,
+            start,
+            &Options {
+                max_steps: 25,
+                ..Options::default()
+            },
+        );
         let h = of(&solution.x)?;
         let covariance = TurnCovariance::from_fn(|i, k| solution.covariance[(i, k)]);
         covariance.iter().all(|c| c.is_finite()).then(|| Self {
@@ -265,8 +287,15 @@ impl Turn {
 
 /// How much the background near the feet misses the homography `h`: its own scatter about the free homography, and that one's distance from `h` over the same area.
 fn miss_near(image_size: [usize; 2], h: &Matrix3<f64>, frame: &FrameMotion) -> f64 {
-    let NearFeet { at_px, spread_px, residual_px, .. } = frame.near;
-    let Some(free) = plane::from_corners(image_size, &frame.corners_px) else { return residual_px.max(1e6) };
+    let NearFeet {
+        at_px,
+        spread_px,
+        residual_px,
+        ..
+    } = frame.near;
+    let Some(free) = plane::from_corners(image_size, &frame.corners_px) else {
+        return LOST_PX;
+    };
     let mut square = 0.0;
     for (du, dv) in [(0.0, 0.0), (1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)] {
         let p = ImagePoint::new(at_px[0] + 1.4 * du * spread_px[0], at_px[1] + 1.4 * dv * spread_px[1]);
@@ -276,4 +305,114 @@ fn miss_near(image_size: [usize; 2], h: &Matrix3<f64>, frame: &FrameMotion) -> f
         };
     }
     residual_px.hypot(square.sqrt())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nalgebra::SMatrix;
+
+    const SIZE: [usize; 2] = [1280, 720];
+    const FOCAL_PX: f64 = 1080.0;
+
+    /// A camera at `centre` (carpet frame, metres) that looks at the leg, and what it sees of a point.
+    fn camera(centre: Vector3<f64>) -> (Matrix3<f64>, Vector3<f64>) {
+        let ahead = (Vector3::new(0.0, 0.0, 0.3) - centre).normalize();
+        let right = ahead.cross(&Vector3::z()).normalize();
+        let down = ahead.cross(&right);
+        (
+            Matrix3::from_rows(&[right.transpose(), down.transpose(), ahead.transpose()]),
+            centre,
+        )
+    }
+
+    fn see(camera: &(Matrix3<f64>, Vector3<f64>), p: Vector3<f64>) -> ImagePoint {
+        let c = camera.0 * (p - camera.1);
+        ImagePoint::new(640.0 + FOCAL_PX * c.x / c.z, 360.0 + FOCAL_PX * c.y / c.z)
+    }
+
+    /// A frame whose background is nothing but carpet, seen by a camera that went from one place to another: the homography of the plane, exact.
+    fn frame_over_carpet(before: &(Matrix3<f64>, Vector3<f64>), after: &(Matrix3<f64>, Vector3<f64>)) -> FrameMotion {
+        let grid: Vec<(ImagePoint, ImagePoint)> = (-4..=4)
+            .flat_map(|x| (-4..=4).map(move |y| Vector3::new(0.4 * f64::from(x), 0.4 * f64::from(y), 0.0)))
+            .map(|p| (see(after, p), see(before, p)))
+            .collect();
+        let matches: Vec<plane::Match> = grid
+            .iter()
+            .map(|(from, to)| plane::Match {
+                from: *from,
+                to: *to,
+                weight: 1.0,
+            })
+            .collect();
+        let start = intrinsic(SIZE, FOCAL_PX) * before.0 * after.0.transpose() * intrinsic(SIZE, FOCAL_PX).try_inverse().unwrap();
+        let fit = plane::fit(SIZE, &matches, &start).unwrap();
+        let covariance = SMatrix::<f64, 8, 8>::identity() * 0.04 + fit.covariance;
+        let n = grid.len() as f64;
+        let at = grid.iter().fold([0.0; 2], |m, (p, _)| [m[0] + p.u / n, m[1] + p.v / n]);
+        let spread = grid
+            .iter()
+            .fold([0.0; 2], |m, (p, _)| {
+                [m[0] + (p.u - at[0]).powi(2) / n, m[1] + (p.v - at[1]).powi(2) / n]
+            })
+            .map(f64::sqrt);
+        FrameMotion {
+            position: 1,
+            key: 0,
+            corners_px: fit.corners_px,
+            covariance_px2: (0..8).flat_map(|i| (i..8).map(move |k| (i, k))).map(|e| covariance[e]).collect(),
+            points: grid.len(),
+            inlier_share: 1.0,
+            residual_px: 0.1,
+            near: NearFeet {
+                at_px: at,
+                spread_px: spread,
+                points: grid.len(),
+                expected: grid.len(),
+                residual_px: 0.1,
+            },
+        }
+    }
+
+    fn pose_of(frame: FrameMotion, focal: Option<f64>) -> FramePose {
+        let shot = ShotMotion {
+            first: 0,
+            last: 1,
+            state: CameraState::Moving,
+            unseen_shift_px: 0.0,
+            still_until: 0,
+            frames: vec![frame],
+        };
+        ShotPath::new(&shot, SIZE, focal.map(|f| (f, 0))).pose(1).unwrap().clone()
+    }
+
+    /// Where nothing but the carpet is seen, a free homography follows it exactly whatever the camera does; only the turn-and-zoom model shows that the camera changed its place. The
+    /// elevation it would get wrong (exact geometry of two cameras) must show in the miss.
+    #[test]
+    fn a_camera_that_changes_its_place_over_bare_carpet_is_told() {
+        let from = camera(Vector3::new(0.0, -4.0, 0.7));
+        for (shift, least_px) in [([0.3, 0.0, 0.0], 3.0), ([0.0, 0.0, 0.3], 3.0), ([0.0, 0.8, 0.0], 3.0)] {
+            let to = camera(from.1 + Vector3::from(shift));
+            for focal in [Some(FOCAL_PX), None] {
+                let miss = pose_of(frame_over_carpet(&from, &to), focal).miss_px;
+                println!("{shift:?} focal {focal:?}: miss {miss:.1} px");
+                assert!(miss > least_px, "{shift:?} focal {focal:?}: {miss}");
+            }
+        }
+    }
+
+    /// The turn between two exact cameras at one place comes out to the covariance stated.
+    #[test]
+    fn a_turn_is_recovered() {
+        let from = camera(Vector3::new(0.0, -4.0, 0.7));
+        let turn = Rotation3::new(Vector3::new(0.02, -0.08, 0.03)).into_inner();
+        let to = (turn.transpose() * from.0, from.1);
+        let pose = pose_of(frame_over_carpet(&from, &to), Some(FOCAL_PX));
+        let off = Rotation3::from_matrix_unchecked(pose.rotation * turn.transpose()).scaled_axis();
+        for i in 0..3 {
+            assert!(off[i].abs() < 3.0 * pose.covariance[(i, i)].sqrt() && off[i].abs() < 1e-4, "{off}");
+        }
+        assert!(pose.ln_zoom.abs() < 1e-4);
+        assert!(pose.miss_px < 0.3, "{}", pose.miss_px);
+    }
 }

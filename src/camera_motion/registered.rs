@@ -23,7 +23,7 @@ const MISSING_SHARE: f64 = 0.2;
 /// What a hold in a moving shot is known by.
 #[derive(Debug, Clone)]
 pub struct HoldMotion {
-    /// Share of its frames that could not be registered.
+    /// Share of its frames that could not be registered, or in which the carpet about the feet was not found again.
     pub missing_share: f64,
     /// Median miss of the background near the feet, px of the frames themselves; infinite where nothing was registered.
     pub miss_px: f64,
@@ -61,7 +61,11 @@ impl Registered {
             })
             .collect();
         let mut registered = Self { paths, marks_at };
-        registered.marks_at = marks_at.filter(|m| registered.path(*m).is_none_or(|p| p.state != CameraState::Moving || p.pose(*m).is_some()));
+        registered.marks_at = marks_at.filter(|m| {
+            registered
+                .path(*m)
+                .is_none_or(|p| p.state != CameraState::Moving || p.pose(*m).is_some())
+        });
         registered
     }
 
@@ -94,14 +98,14 @@ impl Registered {
     /// The frame to which a shot's points are mapped.
     pub fn reference(&self, position: usize) -> usize {
         let Some(path) = self.path(position) else { return position };
-        self.marks_at
-            .filter(|m| (path.first..=path.last).contains(m))
-            .unwrap_or(path.first)
+        self.marks_at.filter(|m| (path.first..=path.last).contains(m)).unwrap_or(path.first)
     }
 
     /// The frame's points in the `reference` frame of the same shot; `None` where either is not registered.
     pub fn mapped(&self, frame: &PoseFrame, position: usize, reference: usize) -> Option<PoseFrame> {
-        let Some(path) = self.moving(position) else { return Some(frame.clone()) };
+        let Some(path) = self.moving(position) else {
+            return Some(frame.clone());
+        };
         if position == reference {
             return Some(frame.clone());
         }
@@ -152,7 +156,9 @@ impl Registered {
     /// What a stretch of a moving shot is known by; `None` where the camera did not move in it.
     pub fn over(&self, span: &Span, reference: usize) -> Option<HoldMotion> {
         let path = self.moving(span.first)?;
-        let poses: Vec<&FramePose> = (span.first..=span.last.min(path.last)).filter_map(|i| path.pose(i)).collect();
+        let poses: Vec<&FramePose> = (span.first..=span.last.min(path.last))
+            .filter_map(|i| path.pose(i).filter(|p| p.holds_carpet()))
+            .collect();
         let count = span.last + 1 - span.first;
         let base = path.pose(reference);
         let mut ordered = poses.clone();
@@ -164,8 +170,18 @@ impl Registered {
         Some(HoldMotion {
             missing_share: 1.0 - poses.len() as f64 / count as f64,
             miss_px: middle.map_or(f64::INFINITY, |(m, b)| m.miss_px.hypot(b.miss_px)),
-            covariance: middle.map_or_else(TurnCovariance::zeros, |(m, b)| turn * (m.covariance + b.covariance) * turn.transpose()),
+            covariance: middle.map_or_else(TurnCovariance::zeros, |(m, b)| {
+                turn * (m.covariance + b.covariance) * turn.transpose()
+            }),
         })
+    }
+
+    /// How much the background misses the camera's turn and zoom in a frame, px; `None` where it was not registered, zero where the camera does not move.
+    pub fn miss_px(&self, position: usize) -> Option<f64> {
+        match self.moving(position) {
+            Some(path) => path.pose(position).filter(|p| p.holds_carpet()).map(|p| p.miss_px),
+            None => Some(0.0),
+        }
     }
 
     /// A camera of the reference frame, made less certain by the registration: its turn and zoom about the camera's own centre, and the miss as a turn about the camera's centre
@@ -187,10 +203,13 @@ impl Registered {
     /// Why the floor is not known over a stance, in words; `None` where it is. `mm_per_px`: at the leg, of the frames themselves.
     pub fn trouble(&self, span: &Span, mm_per_px: f64, limit_mm: f64) -> Option<String> {
         let motion = self.over(span, self.reference(span.first))?;
-        let when = format!("From {:.2} s to {:.2} s the camera moved and the floor could not be held", span.start_s, span.end_s);
+        let when = format!(
+            "From {:.2} s to {:.2} s the camera moved and the floor could not be held",
+            span.start_s, span.end_s
+        );
         if motion.missing_share > MISSING_SHARE || !motion.miss_px.is_finite() {
             return Some(format!(
-                "{when}: in {:.0} % of the frames too little of the background could be followed. Put the camera on something firm.",
+                "{when}: in {:.0} % of the frames the background, and the carpet about the feet above all, could not be followed. Either it shows too little, or the camera changed its place and the carpet moved against the walls. Put the camera on something firm.",
                 100.0 * motion.missing_share
             ));
         }
@@ -210,7 +229,11 @@ impl Registered {
         }
         let moving: Vec<&ShotPath> = self.paths.iter().filter(|p| p.state == CameraState::Moving).collect();
         let frames: usize = moving.iter().map(|p| p.poses.len()).sum();
-        let poses: Vec<&FramePose> = moving.iter().flat_map(|p| p.poses.iter().flatten()).collect();
+        let poses: Vec<&FramePose> = moving
+            .iter()
+            .flat_map(|p| p.poses.iter().flatten())
+            .filter(|p| p.holds_carpet())
+            .collect();
         let not_seen = self.paths.iter().all(|p| p.state == CameraState::NotSeen);
         let state = if moving.is_empty() {
             if not_seen {
@@ -236,7 +259,12 @@ impl Registered {
         let largest_shift_px = moving
             .iter()
             .map(|p| shift(p))
-            .chain(self.paths.iter().filter(|p| p.state != CameraState::Moving).map(|p| p.unseen_shift_px))
+            .chain(
+                self.paths
+                    .iter()
+                    .filter(|p| p.state != CameraState::Moving)
+                    .map(|p| p.unseen_shift_px),
+            )
             .fold(0.0, f64::max);
         let range = |of: &dyn Fn(&FramePose) -> f64| -> f64 {
             moving
@@ -336,10 +364,9 @@ fn map_body(h: &Matrix3<f64>, turn: &Matrix3<f64>, body: &Body) -> Option<Body> 
 
 fn map_leg(h: &Matrix3<f64>, leg: &LegReading) -> Option<LegReading> {
     let n = leg.points.len().max(1) as f64;
-    let middle = leg
-        .points
-        .iter()
-        .fold(ImagePoint::new(0.0, 0.0), |m, k| ImagePoint::new(m.u + k.at.u / n, m.v + k.at.v / n));
+    let middle = leg.points.iter().fold(ImagePoint::new(0.0, 0.0), |m, k| {
+        ImagePoint::new(m.u + k.at.u / n, m.v + k.at.v / n)
+    });
     Some(LegReading {
         points: leg.points.iter().map(|k| map_keypoint(h, k)).collect::<Option<Vec<_>>>()?,
         shank_px: leg.shank_px * plane::scale_at(h, middle),

@@ -59,7 +59,10 @@ pub struct FrameMotion {
     pub near: NearFeet,
 }
 
-/// How well the fit holds around the athlete's feet.
+/// Stands for "not found again" where a distance is asked for, px.
+pub const LOST_PX: f64 = 1e6;
+
+/// How well the fit holds on the carpet around the athlete's feet.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct NearFeet {
     /// Middle of the points looked at, this frame, px.
@@ -68,7 +71,9 @@ pub struct NearFeet {
     pub spread_px: [f64; 2],
     /// How many there were.
     pub points: usize,
-    /// Distance from the fit that half of them do not exceed, turned into a root mean square, px.
+    /// How many of the key frame's points were expected there.
+    pub expected: usize,
+    /// Distance from the fit that half of them do not exceed, turned into a root mean square, px; [`LOST_PX`] or so where too few were found again.
     pub residual_px: f64,
 }
 

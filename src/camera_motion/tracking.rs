@@ -56,7 +56,11 @@ impl SmallFrame {
         } else {
             imgproc::cvt_color_def(&rgb, &mut grey, imgproc::COLOR_RGB2GRAY)?;
         }
-        Ok(Self { grey, pyramid: None, scale })
+        Ok(Self {
+            grey,
+            pyramid: None,
+            scale,
+        })
     }
 
     /// The small grey picture.
@@ -138,7 +142,12 @@ pub fn follow(key: &mut SmallFrame, now: &mut SmallFrame, points: &[Point2f], gu
     there_and_back(key, now, points, guess).map_err(failed)
 }
 
-fn there_and_back(key: &mut SmallFrame, now: &mut SmallFrame, points: &[Point2f], guess: &[Point2f]) -> opencv::Result<Vec<Option<Point2f>>> {
+fn there_and_back(
+    key: &mut SmallFrame,
+    now: &mut SmallFrame,
+    points: &[Point2f],
+    guess: &[Point2f],
+) -> opencv::Result<Vec<Option<Point2f>>> {
     let (width, height) = (now.grey.cols() as f32, now.grey.rows() as f32);
     let criteria = TermCriteria::new(opencv::core::TermCriteria_COUNT + opencv::core::TermCriteria_EPS, 20, 0.01)?;
     let window = Size::new(WINDOW_PX, WINDOW_PX);
@@ -147,10 +156,34 @@ fn there_and_back(key: &mut SmallFrame, now: &mut SmallFrame, points: &[Point2f]
     let mut there = Vector::<Point2f>::from_slice(guess);
     let (mut status, mut error) = (Vector::<u8>::new(), Vector::<f32>::new());
     let flags = video::OPTFLOW_USE_INITIAL_FLOW;
-    video::calc_optical_flow_pyr_lk(from, into, &start, &mut there, &mut status, &mut error, window, LEVELS, criteria, flags, 1e-4)?;
+    video::calc_optical_flow_pyr_lk(
+        from,
+        into,
+        &start,
+        &mut there,
+        &mut status,
+        &mut error,
+        window,
+        LEVELS,
+        criteria,
+        flags,
+        1e-4,
+    )?;
     let mut back = Vector::<Point2f>::from_slice(points);
     let mut status_back = Vector::<u8>::new();
-    video::calc_optical_flow_pyr_lk(into, from, &there, &mut back, &mut status_back, &mut error, window, LEVELS, criteria, flags, 1e-4)?;
+    video::calc_optical_flow_pyr_lk(
+        into,
+        from,
+        &there,
+        &mut back,
+        &mut status_back,
+        &mut error,
+        window,
+        LEVELS,
+        criteria,
+        flags,
+        1e-4,
+    )?;
     (0..points.len())
         .map(|i| {
             let (p, b) = (there.get(i)?, back.get(i)?);

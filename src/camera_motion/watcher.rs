@@ -4,13 +4,14 @@
 //! looked at. Once they move, every frame is registered to a key frame: the oldest one that still shows enough of the same, so that errors do not add up from frame to frame.
 
 use super::plane::{self, Match};
-use super::series::{CameraMotion, CameraState, FrameMotion, NearFeet, ShotMotion};
+use super::series::{CameraMotion, CameraState, FrameMotion, NearFeet, ShotMotion, LOST_PX};
 use super::tracking::{self, SmallFrame};
 use crate::error::Result;
 use crate::pose::track::{Body, Landmark};
 use crate::types::{ImagePoint, RgbImage};
 use nalgebra::Matrix3;
 use opencv::core::Point2f;
+use opencv::prelude::MatTraitConst;
 
 /// While the camera is still, every so many frames are looked at.
 const EVERY: usize = 4;
@@ -25,20 +26,22 @@ const INLIER_SHARE: f64 = 0.5;
 /// A key frame is good while this share of its corners is expected in view.
 const KEY_IN_VIEW: f64 = 0.6;
 /// And while its scale differs by no more than this.
-const KEY_SCALE: f64 = 1.25;
+const KEY_SCALE: f64 = 1.12;
 /// Key frames kept.
 const KEY_LIMIT: usize = 12;
 /// After this long without registration the thread is lost, and a new shot begins, seconds.
 const LOST_S: f64 = 0.5;
 /// What no scatter of points shows (lens, rolling shutter, sampling), px of the small frame, on every corner of the frame.
 const SYSTEMATIC_PX: f64 = 0.1;
-/// Within this distance of the ankles background counts as near the feet, metres at the body's scale.
-const NEAR_M: f64 = 1.2;
+/// Carpet about the feet, as far as it can be told from walls behind: to either side of the ankles, above them (further away) and below them in the picture, metres at the body's
+/// scale. At 4° over the carpet a wall's foot 7 m behind the athlete is seen 0.2 m over the ankles.
+const CARPET_M: [f64; 3] = [2.0, 0.15, 1.5];
+/// Fewer followed points of that carpet tell nothing of it.
+const CARPET_POINTS: usize = 6;
+/// Nor does a smaller share of those that should be in view.
+const CARPET_SHARE: f64 = 0.35;
 /// At this distance from the ankles a background point counts half, metres at the body's scale.
 const HALF_WEIGHT_M: f64 = 0.8;
-
-/// Stands for "nowhere near", px.
-const LOST_PX: f64 = 1e6;
 
 struct Key {
     position: usize,
@@ -71,6 +74,11 @@ impl Where {
             ankles: body.at(Landmark::LeftAnkle).towards(body.at(Landmark::RightAnkle), 0.5),
             px_per_m: body.px_per_m,
         }
+    }
+
+    fn on_carpet(&self, p: ImagePoint) -> bool {
+        let [side, over, under] = CARPET_M.map(|m| m * self.px_per_m);
+        (p.u - self.ankles.u).abs() < side && p.v > self.ankles.v - over && p.v < self.ankles.v + under
     }
 
     fn holds(&self, p: ImagePoint) -> bool {
@@ -237,34 +245,55 @@ impl CameraWatcher {
 /// One corner followed: in the frame, and in the key frame, px of the upright frame.
 type Pair = (ImagePoint, ImagePoint);
 
+/// The corners followed from a key frame.
+struct Followed {
+    pairs: Vec<Pair>,
+    /// How many corners were expected on the carpet about the feet.
+    expected_on_carpet: usize,
+}
+
 impl Shot {
     /// Follows a key frame's corners into `now`. `now_to_key` guesses where.
-    fn pairs(key: &mut Key, now: &mut SmallFrame, athlete: Option<Where>, now_to_key: &Matrix3<f64>) -> Result<Vec<Pair>> {
-        let Some(key_to_now) = now_to_key.try_inverse() else { return Ok(Vec::new()) };
+    fn pairs(key: &mut Key, now: &mut SmallFrame, athlete: Option<Where>, now_to_key: &Matrix3<f64>) -> Result<Followed> {
+        let mut followed = Followed {
+            pairs: Vec::new(),
+            expected_on_carpet: 0,
+        };
+        let Some(key_to_now) = now_to_key.try_inverse() else {
+            return Ok(followed);
+        };
+        let (width, height) = (f64::from(now.grey().cols()) * now.scale, f64::from(now.grey().rows()) * now.scale);
         let (mut points, mut guess) = (Vec::new(), Vec::new());
         for p in &key.points {
-            let Some(expected) = plane::apply(&key_to_now, key.small.to_frame(*p)) else { continue };
+            let Some(expected) = plane::apply(&key_to_now, key.small.to_frame(*p)) else {
+                continue;
+            };
             if athlete.is_some_and(|a| a.holds(expected)) {
                 continue;
             }
+            let inside = expected.u > 0.0 && expected.v > 0.0 && expected.u < width && expected.v < height;
+            followed.expected_on_carpet += usize::from(inside && athlete.is_some_and(|a| a.on_carpet(expected)));
             points.push(*p);
             guess.push(now.to_small(expected));
         }
         let found = tracking::follow(&mut key.small, now, &points, &guess)?;
-        Ok(points
+        followed.pairs = points
             .iter()
             .zip(found)
             .filter_map(|(p, f)| f.map(|f| (now.to_frame(f), key.small.to_frame(*p))))
             .filter(|(now, _)| athlete.is_none_or(|a| !a.holds(*now)))
-            .collect())
+            .collect();
+        Ok(followed)
     }
 
     /// Looks at the last waiting frame: has the camera moved? What waits is forgotten where it has not.
     fn still_moves(&mut self, size: [usize; 2]) -> Result<bool> {
-        let Some((position, small, athlete, _)) = self.waiting.last_mut() else { return Ok(false) };
+        let Some((position, small, athlete, _)) = self.waiting.last_mut() else {
+            return Ok(false);
+        };
         let (position, scale) = (*position, small.scale);
-        let pairs = Self::pairs(&mut self.keys[0], small, *athlete, &Matrix3::identity())?;
-        let mut shifts: Vec<f64> = pairs.iter().map(|(a, b)| a.distance_px(*b)).collect();
+        let followed = Self::pairs(&mut self.keys[0], small, *athlete, &Matrix3::identity())?;
+        let mut shifts: Vec<f64> = followed.pairs.iter().map(|(a, b)| a.distance_px(*b)).collect();
         shifts.sort_by(f64::total_cmp);
         let standing = shifts.partition_point(|d| *d < STILL_PX * scale);
         let still = shifts.len() >= LEAST_POINTS && standing as f64 >= STILL_SHARE * shifts.len() as f64;
@@ -272,7 +301,7 @@ impl Shot {
             self.seen += 1;
             self.unseen_shift_px = self.unseen_shift_px.max(shifts[standing / 2]);
         } else {
-            let moved = match register_pairs(size, &pairs, *athlete, scale)? {
+            let moved = match register_pairs(size, &followed, *athlete, scale)? {
                 Some(found) => found.1.points >= LEAST_POINTS,
                 None => false,
             };
@@ -317,8 +346,10 @@ impl Shot {
             tried.push(k);
             let key = &mut self.keys[k];
             let Some(first_to_key) = key.to_first.try_inverse() else { continue };
-            let pairs = Self::pairs(key, &mut small, athlete, &(first_to_key * self.last))?;
-            let Some((h, mut motion)) = register_pairs(size, &pairs, athlete, small.scale)? else { continue };
+            let followed = Self::pairs(key, &mut small, athlete, &(first_to_key * self.last))?;
+            let Some((h, mut motion)) = register_pairs(size, &followed, athlete, small.scale)? else {
+                continue;
+            };
             if motion.points < LEAST_POINTS {
                 continue;
             }
@@ -326,7 +357,7 @@ impl Shot {
             motion.key = key.position;
             self.last = key.to_first * h;
             self.last /= self.last[(2, 2)];
-            let few = motion.points < key.points.len() / 2 || motion.points < 40;
+            let few = motion.points < key.points.len() / 2 || motion.points < 40 || 2 * motion.near.points < motion.near.expected;
             self.frames.push(motion);
             self.lost_since_s = None;
             self.registered_now = true;
@@ -359,8 +390,16 @@ impl Shot {
 }
 
 /// The homography frame → key frame and what is told of it; `None` where the corners agree on none.
-fn register_pairs(size: [usize; 2], pairs: &[Pair], athlete: Option<Where>, scale: f64) -> Result<Option<(Matrix3<f64>, FrameMotion)>> {
-    let Some((start, inliers)) = tracking::most_agreed(pairs, scale)? else { return Ok(None) };
+fn register_pairs(
+    size: [usize; 2],
+    followed: &Followed,
+    athlete: Option<Where>,
+    scale: f64,
+) -> Result<Option<(Matrix3<f64>, FrameMotion)>> {
+    let pairs = followed.pairs.as_slice();
+    let Some((start, inliers)) = tracking::most_agreed(pairs, scale)? else {
+        return Ok(None);
+    };
     let agreed = inliers.iter().filter(|i| **i).count();
     let share = agreed as f64 / pairs.len() as f64;
     if share < INLIER_SHARE || !spread_out(size, pairs, &inliers) {
@@ -383,7 +422,9 @@ fn register_pairs(size: [usize; 2], pairs: &[Pair], athlete: Option<Where>, scal
             weight: weight(*from),
         })
         .collect();
-    let Some(fit) = plane::fit(size, &matches, &start) else { return Ok(None) };
+    let Some(fit) = plane::fit(size, &matches, &start) else {
+        return Ok(None);
+    };
     let mut covariance = fit.covariance;
     for i in 0..8 {
         covariance[(i, i)] += (SYSTEMATIC_PX * scale).powi(2);
@@ -391,7 +432,7 @@ fn register_pairs(size: [usize; 2], pairs: &[Pair], athlete: Option<Where>, scal
     let miss = |(from, to): &Pair| plane::apply(&fit.homography, *from).map(|q| q.distance_px(*to));
     let squares: Vec<f64> = matches.iter().filter_map(|m| miss(&(m.from, m.to))).map(|d| d * d).collect();
     let residual_px = (squares.iter().sum::<f64>() / squares.len().max(1) as f64).sqrt();
-    let near = near_feet(pairs, athlete, &miss);
+    let near = near_feet(followed, athlete, &miss);
     let corners_px = fit.corners_px;
     Ok(Some((
         fit.homography,
@@ -421,32 +462,27 @@ fn spread_out(size: [usize; 2], pairs: &[Pair], inliers: &[bool]) -> bool {
     count(&agreeing) >= 4 && 2 * count(&agreeing) >= count(&any)
 }
 
-/// How well the fit holds on all followed background points near the feet, whether RANSAC counted them in or not.
-fn near_feet(pairs: &[Pair], athlete: Option<Where>, miss: &impl Fn(&Pair) -> Option<f64>) -> NearFeet {
-    let mut ordered: Vec<(f64, &Pair)> = pairs
-        .iter()
-        .map(|p| (athlete.map_or(0.0, |a| p.0.distance_px(a.ankles) / a.px_per_m), p))
-        .collect();
-    ordered.sort_by(|a, b| a.0.total_cmp(&b.0));
-    // Where little is near, the nearest dozen.
-    let count = match athlete {
-        Some(_) => ordered.partition_point(|(d, _)| *d < NEAR_M).max(12).min(ordered.len()),
-        None => ordered.len(),
-    };
-    let near = &ordered[..count];
-    let n = count.max(1) as f64;
-    let at = near.iter().fold([0.0, 0.0], |m, (_, p)| [m[0] + p.0.u / n, m[1] + p.0.v / n]);
+/// How well the fit holds on the carpet about the feet, on all its followed points, whether RANSAC counted them in or not. Where too few of the points expected there were found
+/// again, nothing is known of it: then the walls were followed and the carpet may have gone elsewhere.
+fn near_feet(followed: &Followed, athlete: Option<Where>, miss: &impl Fn(&Pair) -> Option<f64>) -> NearFeet {
+    let near: Vec<&Pair> = followed.pairs.iter().filter(|p| athlete.is_none_or(|a| a.on_carpet(p.0))).collect();
+    let n = near.len().max(1) as f64;
+    let at = near.iter().fold([0.0, 0.0], |m, p| [m[0] + p.0.u / n, m[1] + p.0.v / n]);
     let spread = near
         .iter()
-        .fold([0.0, 0.0], |m, (_, p)| [m[0] + (p.0.u - at[0]).powi(2) / n, m[1] + (p.0.v - at[1]).powi(2) / n])
+        .fold([0.0, 0.0], |m, p| {
+            [m[0] + (p.0.u - at[0]).powi(2) / n, m[1] + (p.0.v - at[1]).powi(2) / n]
+        })
         .map(f64::sqrt);
-    let mut misses: Vec<f64> = near.iter().map(|(_, p)| miss(p).unwrap_or(LOST_PX)).collect();
+    let known = near.len() >= CARPET_POINTS && near.len() as f64 >= CARPET_SHARE * followed.expected_on_carpet as f64;
+    let mut misses: Vec<f64> = near.iter().map(|p| miss(p).unwrap_or(LOST_PX)).collect();
     misses.sort_by(f64::total_cmp);
-    let median = misses.get(misses.len() / 2).copied().unwrap_or(LOST_PX);
+    let median = misses.get(misses.len() / 2).copied().filter(|_| known).unwrap_or(LOST_PX);
     NearFeet {
         at_px: at,
         spread_px: spread,
-        points: count,
+        points: near.len(),
+        expected: followed.expected_on_carpet,
         residual_px: std::f64::consts::SQRT_2 * plane::rayleigh_sd(median),
     }
 }

@@ -38,7 +38,7 @@ pub(crate) fn touches(adrift: &[Adrift], start_s: f64, end_s: f64) -> bool {
     adrift.iter().any(|a| a.start_s <= end_s && a.end_s >= start_s)
 }
 
-/// Every stance over which the floor could not be held, and every stretch without registration.
+/// Every stance over which the floor could not be held, and every stretch over which the registration is not good enough to read what the body does.
 pub(crate) fn adrift(registered: &Registered, track: &Track, setting: &Setting) -> Vec<Adrift> {
     if !registered.moves() {
         return Vec::new();
@@ -64,7 +64,10 @@ pub(crate) fn adrift(registered: &Registered, track: &Track, setting: &Setting) 
     }
     let mut blind: Option<(f64, f64)> = None;
     for (i, f) in track.frames.iter().enumerate() {
-        let lost = registered.moving(i).is_some_and(|p| p.pose(i).is_none());
+        let mm_per_px = f.body.as_ref().map_or(0.0, |b| 1000.0 / b.px_per_m);
+        let lost = registered
+            .miss_px(i)
+            .is_none_or(|miss| miss * mm_per_px > 2.0 * FLOOR_SHARE * tightest);
         if lost {
             blind = Some((blind.map_or(f.time_s, |b| b.0), f.time_s));
         }
@@ -108,7 +111,9 @@ pub(crate) fn report(
     span: &Span,
     around: std::ops::Range<usize>,
 ) -> Option<Measured> {
-    let marked = setting.marks_hold.is_none_or(|(first, last)| span.first >= first && span.last <= last);
+    let marked = setting
+        .marks_hold
+        .is_none_or(|(first, last)| span.first >= first && span.last <= last);
     let marks = setting.marks.filter(|_| marked);
     let Some(path) = registered.moving(span.first) else {
         let still = Setting { marks, ..*setting };
@@ -159,7 +164,11 @@ pub(crate) fn report(
         track.frames[reference].time_s, motion.miss_px
     ));
     // What is drawn goes back into the picture it is drawn on.
-    let best = track.frames.iter().position(|f| f.index == measured.hold.best_frame.index).unwrap_or(reference);
+    let best = track
+        .frames
+        .iter()
+        .position(|f| f.index == measured.hold.best_frame.index)
+        .unwrap_or(reference);
     let back = |p: &mut ImagePoint| *p = registered.in_picture(*p, best, reference);
     let still = &mut measured.hold.best_frame;
     still.crop_side_px *= registered.picture_scale(still.crop_centre, best, reference);

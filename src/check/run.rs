@@ -1,7 +1,7 @@
 //! Running a check over one recording or photograph.
 
-use crate::check::hold_report::{Measured, Parts, Setting};
 use crate::camera_motion::{CameraWatcher, Registered};
+use crate::check::hold_report::{Measured, Parts, Setting};
 use crate::check::{moving, repetitions, size};
 use crate::clip;
 use crate::error::{Error, Result};
@@ -320,7 +320,13 @@ fn follow_photograph(image: &RgbImage, marks: Option<&FloorCamera>, options: &Ch
         }
     }
     if let Some(body) = &frame.body {
-        frame.lower_leg = look(&mut eyes.lower_leg, body, image, marks.map(|c| elevation_rad(c, ankles(body))), options.leg)?;
+        frame.lower_leg = look(
+            &mut eyes.lower_leg,
+            body,
+            image,
+            marks.map(|c| elevation_rad(c, ankles(body))),
+            options.leg,
+        )?;
     }
     if !shows_stance(&frame) {
         let Eyes { people, lower_leg, .. } = eyes;
@@ -549,7 +555,10 @@ pub fn judge_track(
         holds,
         not_judged,
         cautions: CAUTIONS.iter().map(|c| (*c).to_string()).collect(),
-        repetitions: found.into_iter().map(|f| moving::in_pictures(&registered, track, f.report)).collect(),
+        repetitions: found
+            .into_iter()
+            .map(|f| moving::in_pictures(&registered, track, f.report))
+            .collect(),
     };
     (outcome, parts)
 }

@@ -112,7 +112,9 @@ impl FloorFile {
         }
         if let Some(t) = self.time_s {
             if !(t.is_finite() && t >= 0.0) {
-                return Err(Error::input("time_s must be the time of the marked frame in seconds from the recording's start."));
+                return Err(Error::input(
+                    "time_s must be the time of the marked frame in seconds from the recording's start.",
+                ));
             }
         }
         if let Some(s) = self.sigma_px {
