@@ -33,8 +33,26 @@ type Motion = fn(f64) -> ([f64; 3], f64);
 
 const MOTIONS: [(&str, Motion); 6] = [
     ("tripod", |_| ([0.0; 3], 1.0)),
-    ("hand, 0.3°", |t| ([0.002 * (4.0 * t).sin(), 0.005 * (3.0 * t).sin() + 0.0007 * (44.0 * t).sin(), 0.004 * (5.0 * t).sin()], 1.0)),
-    ("hand, 1.5°", |t| ([0.010 * (4.0 * t).sin(), 0.026 * (3.0 * t).sin() + 0.0015 * (44.0 * t).sin(), 0.015 * (5.0 * t).sin()], 1.0)),
+    ("hand, 0.3°", |t| {
+        (
+            [
+                0.002 * (4.0 * t).sin(),
+                0.005 * (3.0 * t).sin() + 0.0007 * (44.0 * t).sin(),
+                0.004 * (5.0 * t).sin(),
+            ],
+            1.0,
+        )
+    }),
+    ("hand, 1.5°", |t| {
+        (
+            [
+                0.010 * (4.0 * t).sin(),
+                0.026 * (3.0 * t).sin() + 0.0015 * (44.0 * t).sin(),
+                0.015 * (5.0 * t).sin(),
+            ],
+            1.0,
+        )
+    }),
     ("pan 6°/s and back", |t| ([0.0, 0.07 * (1.5 * t).sin(), 0.0], 1.0)),
     ("tilt 2°/s", |t| ([0.035 * (1.0 * t).sin(), 0.0, 0.0], 1.0)),
     ("zoom 1 to 1.3", |t| ([0.0; 3], 1.0 + 0.1 * t)),
@@ -64,10 +82,17 @@ fn options(truth: &Value, floor: Option<FloorFile>) -> CheckOptions {
 
 /// True gaps beyond the natural hollow, mean over the hold, mm.
 fn true_gaps(truth: &Value, rules: &RuleProfile) -> [f64; 6] {
-    let hold = [truth["hold_s"][0].as_f64().unwrap_or(0.0), truth["hold_s"][1].as_f64().unwrap_or(1e9)];
+    let hold = [
+        truth["hold_s"][0].as_f64().unwrap_or(0.0),
+        truth["hold_s"][1].as_f64().unwrap_or(1e9),
+    ];
     let rows: Vec<&Value> = truth["frames"]
         .as_array()
-        .map(|f| f.iter().filter(|r| r["time_s"].as_f64().is_some_and(|t| t >= hold[0] && t <= hold[1])).collect())
+        .map(|f| {
+            f.iter()
+                .filter(|r| r["time_s"].as_f64().is_some_and(|t| t >= hold[0] && t <= hold[1]))
+                .collect()
+        })
         .unwrap_or_default();
     Station::ALL.map(|s| {
         let sum: f64 = rows.iter().filter_map(|r| r["gap_mm"][s.key()].as_f64()).sum();
@@ -88,7 +113,9 @@ fn readings(folder: &Path, name: &str, eyes: &mut Option<Eyes>) -> Result<Track>
     if eyes.is_none() {
         *eyes = Some(Eyes::open(&default_folder()?)?);
     }
-    let Some(eyes) = eyes.as_mut() else { return Err(Error::ours("no networks")) };
+    let Some(eyes) = eyes.as_mut() else {
+        return Err(Error::ours("no networks"));
+    };
     let floor = FloorFile::read(&clip.with_extension("floor.json"))?;
     let track = check_recording(&clip, &options(&truth, Some(floor)), eyes, &mut |_, _| {})?.track;
     let text = serde_json::to_string(&track).map_err(|e| Error::ours(e.to_string()))?;
@@ -123,7 +150,15 @@ fn warped(image: &RgbImage, h: &Matrix3<f64>, size: [usize; 2]) -> opencv::Resul
     let source = flat.reshape(3, image.height as i32)?;
     let mut out = Mat::default();
     let shape = Size::new(size[0] as i32, size[1] as i32);
-    warp_perspective(&source, &mut out, &Mat::from_slice_2d(&rows)?, shape, INTER_LINEAR, BORDER_REPLICATE, Scalar::default())?;
+    warp_perspective(
+        &source,
+        &mut out,
+        &Mat::from_slice_2d(&rows)?,
+        shape,
+        INTER_LINEAR,
+        BORDER_REPLICATE,
+        Scalar::default(),
+    )?;
     Ok(RgbImage {
         width: size[0],
         height: size[1],
@@ -149,7 +184,12 @@ struct Row {
 
 impl Row {
     fn add(&mut self, outcome: &Outcome, truth: &[f64; 6], tripod: Option<&[f64; 6]>, rules: &RuleProfile) -> Option<[f64; 6]> {
-        self.floor_unknown += usize::from(outcome.not_judged.iter().any(|n| n.reason == shankline::outcome::NotJudgedReason::FloorUnknown));
+        self.floor_unknown += usize::from(
+            outcome
+                .not_judged
+                .iter()
+                .any(|n| n.reason == shankline::outcome::NotJudgedReason::FloorUnknown),
+        );
         let hold = outcome.holds.first()?;
         for g in &hold.gaps {
             self.errors.push(g.gap_mm - truth[g.station.index()]);
@@ -195,7 +235,14 @@ fn input(size: [usize; 2]) -> InputReport {
 }
 
 /// One virtual camera over one clip, its frames played forwards and backwards until `seconds` are over.
-fn over(name: &str, images: &[RgbImage], track: &Track, motion: Motion, seconds: Option<f64>, row: &mut Row) -> Result<(Outcome, [f64; 6])> {
+fn over(
+    name: &str,
+    images: &[RgbImage],
+    track: &Track,
+    motion: Motion,
+    seconds: Option<f64>,
+    row: &mut Row,
+) -> Result<(Outcome, [f64; 6])> {
     let truth = read_json(&fixtures().join("clips").join(format!("{name}.truth.json")))?;
     let focal_px = truth["camera"]["focal_px"].as_f64().unwrap_or(1000.0);
     let full = [images[0].width, images[0].height];
@@ -251,7 +298,10 @@ fn over(name: &str, images: &[RgbImage], track: &Track, motion: Motion, seconds:
     // Registration against the truth at the ankles.
     let registered = Registered::new(&moved, marks.as_ref().map(|m| (m.camera.focal_px, 0.0)));
     for k in 1..count {
-        let at = moved.frames[k].body.as_ref().map(|b| b.at(shankline::pose::track::Landmark::LeftAnkle));
+        let at = moved.frames[k]
+            .body
+            .as_ref()
+            .map(|b| b.at(shankline::pose::track::Landmark::LeftAnkle));
         let true_map = maps[k].try_inverse().map(|back| maps[0] * back);
         if let (Some(at), Some(true_map), Some(path)) = (at, true_map, registered.moving(k)) {
             if let (Some(pose), Some(h)) = (path.pose(k), path.between(k, path.first)) {
@@ -270,7 +320,11 @@ fn over(name: &str, images: &[RgbImage], track: &Track, motion: Motion, seconds:
 }
 
 fn main() -> Result<()> {
-    let folder = PathBuf::from(std::env::args_os().nth(1).ok_or_else(|| Error::input("Give a folder to keep the readings in."))?);
+    let folder = PathBuf::from(
+        std::env::args_os()
+            .nth(1)
+            .ok_or_else(|| Error::input("Give a folder to keep the readings in."))?,
+    );
     std::fs::create_dir_all(&folder).map_err(|e| Error::input(format!("{} cannot be made ({e}).", folder.display())))?;
     let rules = RuleProfile::shipped();
     let mut eyes = None;
@@ -328,17 +382,36 @@ fn rendered(rules: &RuleProfile) -> Result<()> {
         let clip = fixtures().join("moving_clips").join(format!("{name}.mp4"));
         let truth = read_json(&clip.with_extension("truth.json"))?;
         for marks in [true, false] {
-            let floor = if marks { Some(FloorFile::read(&clip.with_extension("floor.json"))?) } else { None };
+            let floor = if marks {
+                Some(FloorFile::read(&clip.with_extension("floor.json"))?)
+            } else {
+                None
+            };
             let outcome = check_recording(&clip, &options(&truth, floor), &mut eyes, &mut |_, _| {})?.outcome;
             let gaps = true_gaps(&truth, rules);
             let mut row = Row::default();
             row.add(&outcome, &gaps, None, rules);
             let call = outcome.holds.first().map_or_else(
-                || outcome.not_judged.iter().map(|n| format!("{:?}", n.reason)).collect::<Vec<_>>().join(", "),
+                || {
+                    outcome
+                        .not_judged
+                        .iter()
+                        .map(|n| format!("{:?}", n.reason))
+                        .collect::<Vec<_>>()
+                        .join(", ")
+                },
                 |h| h.call.words().to_string(),
             );
-            let camera = outcome.input.camera_motion.as_ref().map_or_else(String::new, |c| format!("{:?}", c.state));
-            let worst = outcome.holds.first().and_then(|h| h.gaps.iter().map(|g| g.gap_mm).reduce(f64::max)).unwrap_or(f64::NAN);
+            let camera = outcome
+                .input
+                .camera_motion
+                .as_ref()
+                .map_or_else(String::new, |c| format!("{:?}", c.state));
+            let worst = outcome
+                .holds
+                .first()
+                .and_then(|h| h.gaps.iter().map(|g| g.gap_mm).reduce(f64::max))
+                .unwrap_or(f64::NAN);
             println!(
                 "| {name} | {} | {camera} | {call} | {worst:.0} ({:.0}) | {:.1} | {:.1} |",
                 if marks { "marks" } else { "body" },
@@ -356,4 +429,3 @@ fn rendered(rules: &RuleProfile) -> Result<()> {
     }
     Ok(())
 }
-

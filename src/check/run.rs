@@ -481,6 +481,9 @@ pub fn judge_track(
     } else {
         repetitions::find(&steady, &setting, &options.rules, setting.leg)
     };
+    if !photograph {
+        input.warnings.extend(repetitions::unread_shots(&steady, &setting));
+    }
     let adrift = moving::adrift(&registered, track, &setting);
     not_judged.extend(adrift.iter().filter_map(moving::Adrift::not_judged));
     found.retain(|f| !moving::touches(&adrift, f.report.start_s, f.report.end_s));
