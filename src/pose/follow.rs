@@ -200,7 +200,7 @@ impl<P: People> Follower<P> {
     /// Puts the lower leg's reading to the last frame stepped.
     pub fn attach(&mut self, lower_leg: LegReading) {
         if let Some(last) = self.frames.last_mut() {
-            last.lower_leg = Some(lower_leg);
+            last.lower_leg = Some(Box::new(lower_leg));
         }
     }
 
@@ -612,8 +612,7 @@ fn most_likely(candidates: &[Reading], image_size: [usize; 2]) -> (usize, &'stat
 /// Distance from a point to the upright box about a body's landmarks, px (0 inside).
 pub(super) fn distance_to_body(body: &Body, point: ImagePoint) -> f64 {
     let span = |of: &dyn Fn(ImagePoint) -> f64| {
-        body.keypoints
-            .iter()
+        body.keypoints()
             .map(|k| of(k.at))
             .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)))
     };
