@@ -131,6 +131,10 @@ impl People for MadeUp {
 }
 
 fn follow(scenes: Vec<Vec<Person>>, slips: Vec<(usize, usize)>, options: FollowOptions) -> Track {
+    follow_with_cuts(scenes, slips, options, &[])
+}
+
+fn follow_with_cuts(scenes: Vec<Vec<Person>>, slips: Vec<(usize, usize)>, options: FollowOptions, cuts: &[usize]) -> Track {
     let count = scenes.len();
     assert!(count <= 256);
     let mut follower = Follower::new(MadeUp { scenes, slips }, options);
@@ -140,6 +144,9 @@ fn follow(scenes: Vec<Vec<Person>>, slips: Vec<(usize, usize)>, options: FollowO
             time_s: index as f64 / 30.0,
             image: RgbImage::filled(1280, 720, [index as u8, 0, 0]),
         };
+        if cuts.contains(&index) {
+            follower.cut();
+        }
         follower.step(&frame).unwrap();
     }
     follower.finish()
@@ -170,6 +177,27 @@ fn a_slip_to_a_neighbour_is_caught_and_told() {
         assert_eq!(hips_u(frame), Some(500.0), "frame {}\n{}", frame.index, sentences(&track));
     }
     assert!(sentences(&track).contains("slipped to somebody beside"), "{}", sentences(&track));
+}
+
+#[test]
+fn after_a_cut_the_athlete_is_chosen_anew_and_after_a_flash_followed_on() {
+    // A cut at frame 30 to a shot in which the athlete is in the stance elsewhere and somebody larger stands by; at frame 60 a flash that only looks like a cut.
+    let low = Person { low: true, ..person(900.0) };
+    let scenes: Vec<_> = (0..90)
+        .map(|i| if i < 30 { vec![person(300.0)] } else { vec![person(500.0), low] })
+        .collect();
+    let options = FollowOptions {
+        athlete: Some(ImagePoint::new(300.0, 380.0)),
+        ..FollowOptions::default()
+    };
+    let track = follow_with_cuts(scenes, Vec::new(), options, &[30, 60]);
+    for frame in &track.frames {
+        let expected = if frame.index < 30 { 300.0 } else { 900.0 };
+        assert!((hips_u(frame).unwrap() - expected).abs() < 1e-3, "frame {}\n{}", frame.index, sentences(&track));
+    }
+    let told = sentences(&track);
+    assert_eq!(told.matches("The picture was cut here").count(), 1, "{told}");
+    assert!(told.contains("1.00 The picture was cut here"), "{told}");
 }
 
 #[test]

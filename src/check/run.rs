@@ -336,6 +336,7 @@ fn follow_recording(
             while let Some(frame) = clip.next_frame()? {
                 if cuts.is_cut(&frame.image) {
                     cuts_s.push(frame.time_s);
+                    follower.cut();
                 }
                 if let Some(body) = follower.step(&frame)?.body {
                     // A closed channel means that the reader failed; its error is taken below.
