@@ -72,8 +72,8 @@ pub struct InputReport {
     pub frames_expected: Option<u64>,
     /// What is wrong or unusual about the file, with numbers.
     pub warnings: Vec<String>,
-    /// Whether the camera moved; absent for a photograph and in answers of older versions.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    /// Whether the camera moved; null for a photograph, absent in answers of older versions.
+    #[serde(default)]
     pub camera_motion: Option<CameraMotionReport>,
 }
 
@@ -98,11 +98,11 @@ pub struct CameraMotionReport {
     pub state: CameraMotionState,
     /// Largest shift of the background in the middle of the picture against its shot's first frame, px.
     pub largest_shift_px: f64,
-    /// Root mean square distance between background points and their registration, median over the registered frames, px; absent where nothing moved.
+    /// Root mean square distance between background points and their registration, median over the registered frames, px; null where nothing moved.
     pub residual_px: Option<f64>,
-    /// Frames of moving shots that could be registered.
+    /// Frames of moving shots that could be registered; null where nothing moved.
     pub frames_registered: Option<u64>,
-    /// Frames of moving shots.
+    /// Frames of moving shots; null where nothing moved.
     pub frames_moving: Option<u64>,
     /// Range of the turn to the side, degrees.
     pub pan_deg: f64,

@@ -45,18 +45,14 @@ fn body_in(left: f64, top: f64, right: f64, bottom: f64, px_per_m: f64) -> Body 
         k if k % 2 == 0 => ImagePoint::new(left, 0.5 * (top + bottom)),
         _ => ImagePoint::new(right, 0.5 * (top + bottom)),
     };
-    Body {
-        keypoints: (0..33)
-            .map(|k| Keypoint {
-                at: at(k),
-                covariance: Covariance2::isotropic(2.0),
-                visibility: 1.0,
-            })
-            .collect(),
-        world_m: vec![[0.0; 3]; 33],
-        presence: 1.0,
-        px_per_m,
-    }
+    let keypoints: Vec<Keypoint> = (0..33)
+        .map(|k| Keypoint {
+            at: at(k),
+            covariance: Covariance2::isotropic(2.0),
+            visibility: 1.0,
+        })
+        .collect();
+    Body::new(&keypoints, &[[0.0; 3]; 33], 1.0, px_per_m)
 }
 
 /// The athlete's box in one frame of a rendered clip, from the true points.
@@ -275,16 +271,9 @@ fn known_turns_are_recovered_and_ecc_agrees() {
 /// Shipped clips from a camera on a tripod: nothing is registered, so nothing changes. A cut starts a new shot and is never crossed.
 #[test]
 fn a_still_camera_is_still_and_a_cut_is_not_crossed() {
-    for name in [
-        "clips/heel30-low",
-        "clips/clean-high",
-        "clips/never-still-low",
-        "clips/calf60-low",
-        "clips/clean-left-low",
-        "clips/heel30-portrait",
-    ] {
+    for name in ["clips/heel30-low", "clips/clean-high", "clips/calf60-low", "clips/heel30-portrait"] {
         let truth = truth(name);
-        let frames = pictures(name, 45);
+        let frames = pictures(name, 30);
         let motion = watched(&frames, |k| Some(athlete(&truth, k)), &[]);
         println!(
             "{name}: {:?}",

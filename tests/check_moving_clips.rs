@@ -105,6 +105,13 @@ fn by_hand_it_is_judged_and_walking_past_it_is_not() {
         "heel drawn at {drawn:?}, shown at {heel:?}"
     );
 
+    // The layout published for programs holds for a moving camera as well (JSON Schema draft 2020-12, crate `jsonschema`).
+    let schema: Value = serde_json::from_str(include_str!("../docs/call.schema.json")).expect("the schema is JSON");
+    let validator = jsonschema::draft202012::new(&schema).expect("the schema is a schema");
+    let written = serde_json::to_value(outcome).expect("the answer is written");
+    let errors: Vec<String> = validator.iter_errors(&written).map(|e| e.to_string()).collect();
+    assert!(errors.is_empty(), "{errors:?}");
+
     let checked = check(&mut eyes, "walk");
     let outcome = &checked.outcome;
     assert!(outcome.holds.is_empty(), "a stance whose floor is not known was judged");

@@ -10,7 +10,7 @@ use super::series::CameraState;
 use crate::floor::camera::{CameraCovariance, FloorCamera};
 use crate::hold::Span;
 use crate::outcome::{CameraMotionReport, CameraMotionState};
-use crate::pose::track::{Body, Landmark, LegReading, PoseFrame, Track};
+use crate::pose::track::{Body, Landmark, LegReading, PoseFrame, Track, LANDMARK_COUNT};
 use crate::types::{Covariance2, ImagePoint, Keypoint};
 use nalgebra::{Matrix3, SMatrix, Vector3};
 use std::borrow::Cow;
@@ -114,7 +114,7 @@ impl Registered {
         map_frame(&h, &turn, frame)
     }
 
-    /// The track with every moving shot's points in its reference frame; frames that could not be registered are left as they are.
+    /// The track with every moving shot's points in its reference frame; frames that could not be registered show no body.
     pub fn track<'a>(&self, track: &'a Track) -> Cow<'a, Track> {
         if !self.moves() {
             return Cow::Borrowed(track);
@@ -131,8 +131,10 @@ impl Registered {
         out.cuts_s.sort_by(f64::total_cmp);
         out.cuts_s.dedup_by(|a, b| (*a - *b).abs() < 1e-9);
         for (position, frame) in out.frames.iter_mut().enumerate() {
-            if let Some(mapped) = self.mapped(frame, position, self.reference(position)) {
-                *frame = mapped;
+            match self.mapped(frame, position, self.reference(position)) {
+                Some(mapped) => *frame = mapped,
+                // A body in another frame would read as a body that leapt.
+                None => frame.body = None,
             }
         }
         Cow::Owned(out)
@@ -327,7 +329,7 @@ pub fn map_frame(h: &Matrix3<f64>, turn: &Matrix3<f64>, frame: &PoseFrame) -> Op
         None => None,
     };
     let lower_leg = match &frame.lower_leg {
-        Some(leg) => Some(map_leg(h, leg)?),
+        Some(leg) => Some(Box::new(map_leg(h, leg)?)),
         None => None,
     };
     Some(PoseFrame {
@@ -354,12 +356,16 @@ fn map_keypoint(h: &Matrix3<f64>, k: &Keypoint) -> Option<Keypoint> {
 
 fn map_body(h: &Matrix3<f64>, turn: &Matrix3<f64>, body: &Body) -> Option<Body> {
     let hips = body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5);
-    Some(Body {
-        keypoints: body.keypoints.iter().map(|k| map_keypoint(h, k)).collect::<Option<Vec<_>>>()?,
-        world_m: body.world_m.iter().map(|p| (turn * Vector3::from(*p)).into()).collect(),
-        presence: body.presence,
-        px_per_m: body.px_per_m * plane::scale_at(h, hips),
-    })
+    let keypoints = body.keypoints().map(|k| map_keypoint(h, &k)).collect::<Option<Vec<_>>>()?;
+    let world_m: Vec<[f64; 3]> = (0..LANDMARK_COUNT)
+        .map(|l| (turn * Vector3::from(body.world_m(l))).into())
+        .collect();
+    Some(Body::new(
+        &keypoints,
+        &world_m,
+        body.presence,
+        body.px_per_m * plane::scale_at(h, hips),
+    ))
 }
 
 fn map_leg(h: &Matrix3<f64>, leg: &LegReading) -> Option<LegReading> {

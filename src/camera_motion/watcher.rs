@@ -63,7 +63,7 @@ struct Where {
 impl Where {
     fn of(body: &Body) -> Self {
         let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
-        for k in &body.keypoints {
+        for k in body.keypoints() {
             low = [low[0].min(k.at.u), low[1].min(k.at.v)];
             high = [high[0].max(k.at.u), high[1].max(k.at.v)];
         }
@@ -227,9 +227,10 @@ impl CameraWatcher {
         self.shots.len()
     }
 
-    /// Whether the camera moved in the present shot, as far as known by now.
+    /// Whether the camera moved in this shot or an earlier one, as far as known by now.
     pub fn moves(&self) -> bool {
-        self.shot.as_ref().is_some_and(|s| s.state == CameraState::Moving)
+        let moving = |state: CameraState| state == CameraState::Moving;
+        self.shot.as_ref().is_some_and(|s| moving(s.state)) || self.shots.iter().any(|s| moving(s.state))
     }
 
     /// Ends the recording.

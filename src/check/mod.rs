@@ -3,6 +3,7 @@
 pub mod advice;
 pub mod hold_report;
 mod moving;
+pub mod pictures;
 mod repetitions;
 pub mod run;
 pub mod size;

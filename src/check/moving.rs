@@ -4,6 +4,7 @@ use crate::camera_motion::Registered;
 use crate::check::hold_report::{Measured, Setting};
 use crate::hold::{self, Span};
 use crate::outcome::{NotJudged, NotJudgedReason, RepetitionReport};
+use crate::phases::repetition::Found;
 use crate::phases::series::median;
 use crate::pose::track::{PoseFrame, Track};
 use crate::types::{CarpetPoint, ImagePoint};
@@ -33,9 +34,26 @@ impl Adrift {
     }
 }
 
-/// Whether a stretch of time touches one of them.
-pub(crate) fn touches(adrift: &[Adrift], start_s: f64, end_s: f64) -> bool {
-    adrift.iter().any(|a| a.start_s <= end_s && a.end_s >= start_s)
+/// Whether a stretch of time touches a stance that is not judged.
+pub(crate) fn not_judged(adrift: &[Adrift], start_s: f64, end_s: f64) -> bool {
+    adrift.iter().any(|a| a.detail.is_some() && a.start_s <= end_s && a.end_s >= start_s)
+}
+
+/// Takes out the repetitions that run over a stretch without a floor; in words which, where no stance says it already.
+pub(crate) fn take_out(found: &mut Vec<Found>, adrift: &[Adrift]) -> Vec<String> {
+    let mut said = Vec::new();
+    found.retain(|f| {
+        let (start_s, end_s) = (f.report.start_s, f.report.end_s);
+        let Some(a) = adrift.iter().find(|a| a.start_s <= end_s && a.end_s >= start_s) else { return true };
+        if !not_judged(adrift, start_s, end_s) {
+            said.push(format!(
+                "What happened around the stance between {start_s:.2} s and {end_s:.2} s was not read: from {:.2} s to {:.2} s the moving camera could not be followed well enough.",
+                a.start_s, a.end_s
+            ));
+        }
+        false
+    });
+    said
 }
 
 /// Every stance over which the floor could not be held, and every stretch over which the registration is not good enough to read what the body does.
@@ -49,7 +67,7 @@ pub(crate) fn adrift(registered: &Registered, track: &Track, setting: &Setting) 
         let mm_per_px = median(
             track.frames[stance.first..=stance.last]
                 .iter()
-                .filter_map(|f| f.lower_leg.as_ref())
+                .filter_map(|f| f.lower_leg.as_deref())
                 .map(|l| 1000.0 * setting.shank.mean_m / l.shank_px)
                 .collect(),
         );
@@ -147,7 +165,7 @@ pub(crate) fn report(
     };
     let motion = registered.over(span, reference)?;
     let widened = marks.and_then(|camera| {
-        let leg = frames[moved.first..=moved.last].iter().find_map(|f| f.lower_leg.as_ref())?;
+        let leg = frames[moved.first..=moved.last].iter().find_map(|f| f.lower_leg.as_deref())?;
         let at = leg.points.first()?.at;
         let on_carpet = camera.at_height(at, 0.0).unwrap_or(CarpetPoint::new(0.0, 0.0, 0.0));
         let leg_m = camera.rotation * on_carpet.vector() + camera.translation_m;

@@ -2,6 +2,7 @@
 
 use crate::camera_motion::{CameraWatcher, Registered};
 use crate::check::hold_report::{Measured, Parts, Setting};
+use crate::check::pictures::Reread;
 use crate::check::{moving, repetitions, size};
 use crate::clip;
 use crate::error::{Error, Result};
@@ -77,10 +78,8 @@ impl Eyes {
 pub struct Checked {
     /// The answer.
     pub outcome: Outcome,
-    /// One upright picture a hold, where it could be read again.
-    pub stills: Vec<Option<RgbImage>>,
-    /// One upright picture for each moment of each repetition, where it could be read again.
-    pub moments: Vec<Vec<Option<RgbImage>>>,
+    /// The pictures for the report, read from the recording again when they are asked for.
+    pub pictures: Reread,
     /// The track, for whoever wants more than the answer.
     pub track: Track,
     /// What each hold's gaps were joined from.
@@ -169,12 +168,10 @@ impl Opened {
         };
         let made_by = made_by(eyes.hashes(), &options.rules);
         let (outcome, parts) = judge_track(&track, input, marks.as_ref(), options, made_by);
-        let stills = stills(&path, still, &outcome);
-        let moments = moments(&path, &outcome);
+        let pictures = Reread::new(path, still, &outcome);
         Ok(Checked {
             outcome,
-            stills,
-            moments,
+            pictures,
             track,
             parts,
         })
@@ -192,34 +189,6 @@ pub fn check_recording(
     progress: &mut dyn FnMut(u64, Option<u64>),
 ) -> Result<Checked> {
     Opened::new(path, options)?.check(options, eyes, progress)
-}
-
-/// The upright picture of each hold's best frame: the photograph itself, or read from the recording again.
-fn stills(path: &Path, mut photograph: Option<RgbImage>, outcome: &Outcome) -> Vec<Option<RgbImage>> {
-    outcome
-        .holds
-        .iter()
-        .map(|h| {
-            photograph.take().or_else(|| {
-                let frame = clip::frame_at(path, h.best_frame.time_s, &clip::OpenOptions::default());
-                frame.ok().map(|f| f.image)
-            })
-        })
-        .collect()
-}
-
-/// The upright pictures of each repetition's moments, read from the recording again.
-fn moments(path: &Path, outcome: &Outcome) -> Vec<Vec<Option<RgbImage>>> {
-    outcome
-        .repetitions
-        .iter()
-        .map(|r| {
-            r.moments
-                .iter()
-                .map(|m| clip::frame_at(path, m.time_s, &clip::OpenOptions::default()).ok().map(|f| f.image))
-                .collect()
-        })
-        .collect()
 }
 
 /// The marks' camera, where marks were given.
@@ -241,7 +210,7 @@ pub fn fit_marks(options: &CheckOptions, width: usize, height: usize) -> Result<
 
 /// Whether the body is low enough for the stance.
 fn low_enough(body: &Body) -> bool {
-    let world = |l: Landmark| nalgebra::Vector3::from(body.world_m[l as usize]);
+    let world = |l: Landmark| nalgebra::Vector3::from(body.world_m(l as usize));
     let hips = 0.5 * (world(Landmark::LeftHip) + world(Landmark::RightHip));
     let ankles = 0.5 * (world(Landmark::LeftAnkle) + world(Landmark::RightAnkle));
     let shank = 0.5
@@ -326,7 +295,8 @@ fn follow_photograph(image: &RgbImage, marks: Option<&FloorCamera>, options: &Ch
             image,
             marks.map(|c| elevation_rad(c, ankles(body))),
             options.leg,
-        )?;
+        )?
+        .map(Box::new);
     }
     if !shows_stance(&frame) {
         let Eyes { people, lower_leg, .. } = eyes;
@@ -335,7 +305,7 @@ fn follow_photograph(image: &RgbImage, marks: Option<&FloorCamera>, options: &Ch
         if let Some((body, leg)) = closer.filter(|(_, leg)| leg.present >= PHOTOGRAPH_STANCE) {
             let at = body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5);
             frame.body = Some(body);
-            frame.lower_leg = Some(leg);
+            frame.lower_leg = Some(Box::new(leg));
             // What the first look said of people no longer holds.
             track.events = vec![TrackEvent {
                 time_s: 0.0,
@@ -384,11 +354,12 @@ fn follow_recording(
                 let cut = cuts.is_cut(&frame.image);
                 if cut {
                     cuts_s.push(frame.time_s);
+                    follower.cut();
                 }
                 let body = follower.step(&frame)?.body;
                 watcher.step(&frame.image, body.as_ref(), frame.time_s, cut)?;
                 if let Some(body) = body {
-                    // In a moving shot the marks' camera is known only where the marks were read from the shot's first frame; where not, the network goes without.
+                    // Once the camera moves, the marks' camera is known only in the first shot, and where they were read from its first frame; elsewhere the network goes without.
                     let known = !watcher.moves() || (watcher.shots_before() == 0 && marked_s <= 0.0);
                     let elevation_rad = marks
                         .filter(|_| known)
@@ -415,7 +386,7 @@ fn follow_recording(
     track.cuts_s = cuts_s;
     track.camera_motion = watcher.finish()?;
     for (position, reading) in readings {
-        track.frames[position].lower_leg = Some(reading);
+        track.frames[position].lower_leg = Some(Box::new(reading));
     }
     let summary = clip.finish()?;
     let first_s = track.frames.first().map_or(0.0, |f| f.time_s);
@@ -486,13 +457,13 @@ pub fn judge_track(
     }
     let adrift = moving::adrift(&registered, track, &setting);
     not_judged.extend(adrift.iter().filter_map(moving::Adrift::not_judged));
-    found.retain(|f| !moving::touches(&adrift, f.report.start_s, f.report.end_s));
+    input.warnings.extend(moving::take_out(&mut found, &adrift));
     let spans = if photograph {
         photograph_span(track)
     } else {
         let mut holds = repetitions::holds_by_real_time(hold::find(&steady, &options.rules.still), &found);
-        holds.still.retain(|s| !moving::touches(&adrift, s.start_s, s.end_s));
-        holds.never_still.retain(|(s, _)| !moving::touches(&adrift, s.start_s, s.end_s));
+        holds.still.retain(|s| !moving::not_judged(&adrift, s.start_s, s.end_s));
+        holds.never_still.retain(|(s, _)| !moving::not_judged(&adrift, s.start_s, s.end_s));
         for (span, lowest) in &holds.never_still {
             not_judged.push(NotJudged {
                 reason: NotJudgedReason::NeverStill,
