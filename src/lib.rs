@@ -34,5 +34,6 @@ pub mod screen;
 pub mod statistics;
 pub mod table;
 pub mod types;
+pub mod viewpoint;
 
 pub use error::{Error, Result};
