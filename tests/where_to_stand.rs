@@ -91,7 +91,10 @@ fn a_lone_heel_is_as_uncertain_as_single_view_metrology_says() {
         let called = setting.call_with(&[at], &stance, shank_m, &mut rng).expect("the leg fits");
         let distance_m = shank_m * setting.focal_px / setting.seen_from(&at).shank_px;
         let sd_mm = (called.judged.profile.covariance_mm2[(5, 5)] - numbers.rules.hollow.sd_mm[5].powi(2)).sqrt();
-        (sd_mm, 1000.0 * noise_px * distance_m / setting.focal_px / elevation_deg.to_radians().cos())
+        (
+            sd_mm,
+            1000.0 * noise_px * distance_m / setting.focal_px / elevation_deg.to_radians().cos(),
+        )
     };
     for elevation_deg in [5.0, 25.0, 45.0, 60.0] {
         let (found, formula) = stated(elevation_deg);

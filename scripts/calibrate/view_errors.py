@@ -1,7 +1,7 @@
 """Fits models/view_errors.json: how sure the lower-leg network says it is, as a function of the view (for `shankline where`).
 
     cargo run --release --example measure_stills -- CALIBRATION_STILLS > measured.jsonl
-    python scripts/calibrate/view_errors.py measured.jsonl... --out models/view_errors.json
+    python scripts/calibrate/view_errors.py measured.jsonl... --used models/fusion.json --lower-leg models/lower_leg.json --out models/view_errors.json
 
 The stated (calibrated) standard deviations of every reading on calibration stills (`scripts/bench/make_stills.py --split calibration`), as a log-linear function of the shank's
 apparent length, the camera's elevation and azimuth, whether marks gave the elevation, and (for the gaps) how large the gap is. Ridge regression; left-out bodies say how well it
@@ -25,6 +25,29 @@ CROP_SHANK_PX = 256 / 2.1
 FEATURES = ("1", "ln(shank_px / 122) where smaller", "ln(shank_px / 122) where larger", "sin elevation", "cos azimuth", "sin azimuth, positive on the side the kneeling foot's toes point to",
             "cos² azimuth", "elevation known", "ln(1 + gap / 10 mm)")
 RIDGE = 1.0
+
+
+def complete(x: dict, used: dict, description: dict) -> dict | None:
+    """The line with its reading; where the measuring program did not print that yet, from what it printed (all but the size's own deviation)."""
+    if x.get("reading") or not (x.get("points") and x.get("picture") and x.get("hold")):
+        return x if x.get("reading") and x.get("hold") else None
+    mm = x["hold"]["shank_length_mm"]
+    relative = x["hold"]["shank_length_sd_mm"] / mm
+    gap, sd = np.array(x["picture"]["gap_mm"]), np.array(x["picture"]["sd_mm"])
+    # As `picture_profile` in src/check/hold_report.rs made them, backwards.
+    own = np.sqrt(np.maximum(sd**2 - (gap * relative) ** 2, 0.04 * sd**2)) / np.array(used["picture_sd_scale"])
+    e = x["truth"]["elevation_deg"]
+    fits = description["calibration"]["elevation_known" if x["floor"] == "marks" else "elevation_unknown"]["classes"]
+    x["reading"] = {
+        "points": x["points"],
+        "shank_px": x["truth"]["shank_px"],
+        "gap_fraction": list(gap / mm),
+        "gap_sd_fraction": list(own / mm),
+        "elevation_sd_rad": float(np.radians(x["floor_report"]["elevation_sd_deg"])),
+        "shank_log_sd": None,
+        "gap_correlation": fits["low" if e < 10 else "middle" if e < 25 else "high"]["gap_error_correlation"],
+    }
+    return x
 
 
 def features(x: dict) -> np.ndarray:
@@ -53,10 +76,20 @@ def left_out(f: np.ndarray, y: np.ndarray, bodies: np.ndarray) -> float:
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     p.add_argument("measured", type=Path, nargs="+")
+    p.add_argument("--used", type=Path, required=True, help="the fusion.json that the measuring program was built with")
+    p.add_argument("--lower-leg", type=Path, required=True, help="the lower_leg.json that it used")
     p.add_argument("--out", type=Path)
     o = p.parse_args()
+    used, description = json.loads(o.used.read_text()), json.loads(o.lower_leg.read_text())
     lines = [json.loads(line) for path in o.measured for line in path.read_text().splitlines()]
-    lines = [x for x in lines if x["floor"] in ("marks", "body") and x.get("reading") and x.get("hold") and not misplaced(x)]
+    # A still measured twice counts once, with its reading where there is one.
+    once = {}
+    for x in lines:
+        # Names repeat from folder to folder; sizes do not.
+        key = (x["name"], x["floor"], round(x["truth"]["shank_px"], 6))
+        if x["floor"] in ("marks", "body") and (key not in once or x.get("reading")):
+            once[key] = x
+    lines = [y for x in once.values() if (y := complete(x, used, description)) and not misplaced(y)]
     names = sorted({x["truth"]["stature_m"] for x in lines})
     bodies = np.array([names.index(x["truth"]["stature_m"]) for x in lines])
     f = np.array([features(x) for x in lines])
@@ -84,7 +117,9 @@ def main() -> None:
     f_all, bodies_all = f, bodies
     f, bodies = f[blind], bodies[blind]
     elevation = table([x["reading"]["elevation_sd_rad"] for x in body])
-    size = table([x["reading"]["shank_log_sd"] for x in body])
+    sized = [i for i in blind if lines[i]["reading"]["shank_log_sd"]]
+    f, bodies = f_all[sized], bodies_all[sized]
+    size = table([lines[i]["reading"]["shank_log_sd"] for i in sized])
     f, bodies = f_all, bodies_all
     # What a picture's clothes, light and body do to all its points, and to all its gaps, together.
     both = [np.mean(residuals[of], 0) for of in ("points", "gaps")]
@@ -106,7 +141,7 @@ def main() -> None:
         "shank_log_sd": size,
         "between_pictures": scatter,
         "gap_correlation": correlation,
-        "made_by": f"scripts/calibrate/view_errors.py on {len(lines)} readings of {len({x['name'] for x in lines})} calibration stills (rendered), {time.strftime('%Y-%m-%d')}",
+        "made_by": f"scripts/calibrate/view_errors.py on {len(lines)} readings of {len({(x['name'], x['truth']['shank_px']) for x in lines})} calibration stills (rendered), {time.strftime('%Y-%m-%d')}",
     }
     for name, of in points.items():
         print(f"{name}: left out {of['u']['left_out_log_sd']}, {of['v']['left_out_log_sd']}")

@@ -368,8 +368,9 @@ def simulate(wish: Wish, body: BodyParams, stance: torch.Tensor, stance_height: 
             if e.kind == "sway":
                 wave = np.sin(2 * np.pi * (t - e.at_s) / e.for_s) * ((t > e.at_s) & (t < e.at_s + e.for_s))
                 xy = xy + 0.0016 * e.size * wave[:, None] * _turned(np.array([1.0, 0.3, 0.0]), heading_end)[:2]
-            if e.kind == "seat":
-                share = _plateau(t, e.at_s, e.for_s, 0.35)
+            if e.kind in ("seat", "elbow", "near_elbow"):
+                # An elbow comes down only with the whole trunk: half of the way to the seat.
+                share = _plateau(t, e.at_s, e.for_s, 0.35) * (1.0 if e.kind == "seat" else 0.5)
                 z = z - share * seat_down[2]
                 xy = xy - share[:, None] * seat_down[:2]
             if e.kind == "other_knee":
@@ -415,12 +416,12 @@ def simulate(wish: Wish, body: BodyParams, stance: torch.Tensor, stance_height: 
                 share = _plateau(t, e.at_s, e.for_s, 0.45)
                 knee, foot = _beside(feet_hold, _turned(np.array([1.0, 0.0, 0.0]), heading_end))
                 lying = np.stack([foot, foot + (foot - knee) * 0.12, foot + (foot - knee) * 0.35, knee])
-                lying[:, 2] = (0.07, 0.09, 0.03, KNEELING_KNEE_M)
+                lying[:, 2] = (0.08, 0.09, 0.04, KNEELING_KNEE_M)
                 arc = 0.06 * np.sin(np.pi * share)[:, None]
                 moved = target[:, 1] * (1 - share[:, None, None]) + lying * share[:, None, None]
                 moved[..., 2] += arc
                 target[:, 1] = moved
-                weight[:, 1, 1:3] = np.where(share[:, None] > 0.02, 1 / 0.05, weight[:, 1, 1:3])
+                weight[:, 1, 1:3] = np.where(share[:, None] > 0.02, 1 / 0.02, weight[:, 1, 1:3])
                 weight[:, 1, 3] = np.maximum(weight[:, 1, 3], (1 / 0.006) * np.clip(2 * share - 1, 0, 1) ** 2)
 
         # Angles: key poses blended, then made to reach.
@@ -434,6 +435,9 @@ def simulate(wish: Wish, body: BodyParams, stance: torch.Tensor, stance_height: 
         keys = keys + (hold - keys) * to_hold
         keys[:, INDEX["pelvis_turn"]] = heading
         keys[:, INDEX["pelvis_lean"]] *= np.where(t < down, np.clip(0.5 + in_stance, 0, 1), 1)
+        for e in events:
+            if e.kind in ("elbow", "near_elbow"):
+                keys[:, INDEX["pelvis_lean"]] += 40 * _plateau(t, e.at_s, e.for_s, 0.35)
         prior = torch.as_tensor(keys, dtype=torch.float32)
         about = torch.as_tensor(target - root[:, None, None], dtype=torch.float32)
         angles = _reach(model, coefficients, prior, about, torch.as_tensor(weight, dtype=torch.float32))
@@ -478,10 +482,10 @@ def _way_to_seat(model, coefficients, stance, root_hold, feet_hold):
     return np.array([*(-back), down])
 
 
-def _beside(feet_hold, right):
+def _beside(feet_hold, left):
     """Knee and foot (m) of a front leg that kneels beside the other, on the body's left."""
     knee, foot = feet_hold[0][3].copy(), feet_hold[0][0].copy()
-    away = -0.24 * right
+    away = 0.24 * left
     return knee + away, foot + away
 
 

@@ -106,7 +106,11 @@ pub fn run(arguments: &WhereArguments) -> Result<()> {
         threads: std::thread::available_parallelism().map_or(1, usize::from),
     };
     // A file that cannot be written is known before the work is done.
-    for path in [&arguments.out, &arguments.json].into_iter().flatten().filter(|p| p.as_os_str() != "-") {
+    for path in [&arguments.out, &arguments.json]
+        .into_iter()
+        .flatten()
+        .filter(|p| p.as_os_str() != "-")
+    {
         crate::report::can_write_file(path)?;
     }
     let cells = map::of(&setting, &asked, None)?;
@@ -125,7 +129,10 @@ pub fn run(arguments: &WhereArguments) -> Result<()> {
     let mut text = format!("{headline}\n");
     if let Some(best) = map::best(&cells) {
         let shown = best.shown.as_ref().map(words::lifts).unwrap_or_default();
-        let _ = writeln!(text, "Smallest lift there, middle (and 10th to 90th of a hundred pictures): {shown}.");
+        let _ = writeln!(
+            text,
+            "Smallest lift there, middle (and 10th to 90th of a hundred pictures): {shown}."
+        );
     }
     let _ = writeln!(
         text,
@@ -161,7 +168,11 @@ pub fn run(arguments: &WhereArguments) -> Result<()> {
         }
     };
     if let Some(path) = &arguments.out {
-        let leg = if arguments.leg == LegArgument::Left { Leg::Left } else { Leg::Right };
+        let leg = if arguments.leg == LegArgument::Left {
+            Leg::Left
+        } else {
+            Leg::Right
+        };
         let sheet = Sheet {
             cells: second_cells.as_deref().unwrap_or(&cells),
             headline: second_headline.as_deref().unwrap_or(&headline),
@@ -221,7 +232,10 @@ pub enum FirstCamera {
 }
 
 fn second_words(first: &Place, alone_mm: f64, pairs: &[Cell], tolerance_mm: f64) -> String {
-    let begin = format!("With a first camera {} (alone {alone_mm:.0} mm)", words::place(first).trim_start_matches("camera "));
+    let begin = format!(
+        "With a first camera {} (alone {alone_mm:.0} mm)",
+        words::place(first).trim_start_matches("camera ")
+    );
     match map::best(pairs) {
         None => format!("{begin}, no second place can be used."),
         Some(b) => {
@@ -246,12 +260,20 @@ fn assumed(setting: &Setting, arguments: &WhereArguments, focal_px: f64) -> Stri
     let stature = if arguments.stature.is_some() {
         format!("stature {:.2} m", setting.stature_m)
     } else {
-        format!("stature not given, {:.2} m ± {:.2} m assumed", size::STATURE_PRIOR_M, size::STATURE_PRIOR_SD_M)
+        format!(
+            "stature not given, {:.2} m ± {:.2} m assumed",
+            size::STATURE_PRIOR_M,
+            size::STATURE_PRIOR_SD_M
+        )
     };
     format!(
         "For {w} × {h} pixels, field of view {field:.0}° across{lens}, {} m away; {}; {stature}; {}.",
         arguments.distance,
         words::floor(setting.floor),
-        if setting.frames > 1 { "a hold of half a second or more" } else { "one photograph" }
+        if setting.frames > 1 {
+            "a hold of half a second or more"
+        } else {
+            "one photograph"
+        }
     )
 }

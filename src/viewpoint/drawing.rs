@@ -143,7 +143,10 @@ pub fn lines_of(text: &str, columns: usize) -> Vec<String> {
 }
 
 fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
+    text.replace('&', "&amp;")
+        .replace('<', "&lt;")
+        .replace('>', "&gt;")
+        .replace('"', "&quot;")
 }
 
 fn hex(colour: Colour) -> String {
@@ -159,7 +162,13 @@ impl Drawing {
             w = self.width,
             h = self.height
         );
-        let list = |points: &[[f64; 2]]| points.iter().map(|p| format!("{:.1},{:.1}", p[0], p[1])).collect::<Vec<_>>().join(" ");
+        let list = |points: &[[f64; 2]]| {
+            points
+                .iter()
+                .map(|p| format!("{:.1},{:.1}", p[0], p[1]))
+                .collect::<Vec<_>>()
+                .join(" ")
+        };
         for shape in &self.shapes {
             let _ = match shape {
                 Shape::Area {
@@ -246,7 +255,14 @@ impl Drawing {
                         Anchor::Start => at[0],
                         Anchor::Middle => at[0] - 0.5 * letters.advance() * text.chars().count() as f64,
                     };
-                    write(&mut canvas, text, [left, at[1] - 0.5 * letters.height().val() as f64], *letters, *ink).map_err(failed)?;
+                    write(
+                        &mut canvas,
+                        text,
+                        [left, at[1] - 0.5 * letters.height().val() as f64],
+                        *letters,
+                        *ink,
+                    )
+                    .map_err(failed)?;
                 }
             }
         }
@@ -266,7 +282,8 @@ fn polygon(points: Vec<Point>) -> Vector<Vector<Point>> {
 /// Writes one line with its top left corner at `at`; letters the typeface lacks are shown as a question mark.
 fn write(canvas: &mut Mat, text: &str, at: [f64; 2], letters: Letters, ink: Colour) -> opencv::Result<()> {
     for (k, letter) in text.chars().enumerate() {
-        let raster = get_raster(letter, FontWeight::Regular, letters.height()).or_else(|| get_raster('?', FontWeight::Regular, letters.height()));
+        let raster =
+            get_raster(letter, FontWeight::Regular, letters.height()).or_else(|| get_raster('?', FontWeight::Regular, letters.height()));
         let Some(raster) = raster else { continue };
         let left = (at[0] + k as f64 * letters.advance()).round() as i32;
         for (row, line) in raster.rows().enumerate() {

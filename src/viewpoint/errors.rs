@@ -114,7 +114,11 @@ impl ViewErrors {
     /// # Errors
     /// [`Error::Ours`] where the text is not such a file or lacks a point or station.
     pub fn parse(text: &str) -> Result<Self> {
-        let damaged = |what: String| Error::ours(format!("models/view_errors.json cannot be used ({what}); install the folder models anew."));
+        let damaged = |what: String| {
+            Error::ours(format!(
+                "models/view_errors.json cannot be used ({what}); install the folder models anew."
+            ))
+        };
         let mut file: File = serde_json::from_str(text).map_err(|e| damaged(e.to_string()))?;
         let points = LEG_POINT_NAMES[..POINT_COUNT]
             .iter()
@@ -199,8 +203,14 @@ mod tests {
             elevation_known: false,
         };
         for s in Station::ALL {
-            assert!(errors.gap(s, &seen(5.0, 100.0), 15.0) < errors.gap(s, &seen(5.0, 40.0), 15.0), "{s:?}");
-            assert!(errors.gap(s, &seen(5.0, 100.0), 15.0) < errors.gap(s, &seen(40.0, 100.0), 15.0), "{s:?}");
+            assert!(
+                errors.gap(s, &seen(5.0, 100.0), 15.0) < errors.gap(s, &seen(5.0, 40.0), 15.0),
+                "{s:?}"
+            );
+            assert!(
+                errors.gap(s, &seen(5.0, 100.0), 15.0) < errors.gap(s, &seen(40.0, 100.0), 15.0),
+                "{s:?}"
+            );
         }
         for p in 0..POINT_COUNT {
             let sd = errors.point(p, &seen(5.0, 100.0)).mean_sd_px();

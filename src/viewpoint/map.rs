@@ -55,14 +55,8 @@ pub struct Shown {
 impl Shown {
     /// The larger of calf's and heel's median (or the clean stance's, where only that was asked for), mm.
     pub fn worst_mm(&self) -> f64 {
-        let lifted = [&self.calf, &self.heel]
-            .into_iter()
-            .flatten()
-            .map(|l| l.median_mm)
-            .reduce(f64::max);
-        lifted
-            .or(self.clean.map(|l| l.median_mm))
-            .unwrap_or(f64::INFINITY)
+        let lifted = [&self.calf, &self.heel].into_iter().flatten().map(|l| l.median_mm).reduce(f64::max);
+        lifted.or(self.clean.map(|l| l.median_mm)).unwrap_or(f64::INFINITY)
     }
 }
 

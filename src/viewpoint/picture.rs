@@ -235,7 +235,12 @@ fn phone(shapes: &mut Vec<Shape>, at: [f64; 2], text: &str) {
     shapes.push(shape(18.0, 30.0, INK));
     shapes.push(shape(12.0, 22.0, PAPER));
     let below = [at[0], at[1] + 26.0];
-    shapes.push(plate(below, Letters::Small.advance() * text.chars().count() as f64 + 4.0, 18.0, PAPER));
+    shapes.push(plate(
+        below,
+        Letters::Small.advance() * text.chars().count() as f64 + 4.0,
+        18.0,
+        PAPER,
+    ));
     shapes.push(words(below, Anchor::Middle, Letters::Small, BEST, text.to_string(), "phone-name"));
 }
 
@@ -263,8 +268,22 @@ fn athlete(shapes: &mut Vec<Shape>, centre: &[f64; 2], side: f64) {
     // Shoulders and head.
     limb(shapes, [0.36, 0.0], [-0.26, -0.48], 26.0, BODY);
     limb(shapes, [-0.03, -0.15], [-0.1, -0.1], 36.0, BODY);
-    shapes.push(words(at(-0.3, 0.22), Anchor::Middle, Letters::Small, INK, "knee".to_string(), "athlete-word"));
-    shapes.push(words(at(1.32, -0.25), Anchor::Middle, Letters::Small, INK, "heel".to_string(), "athlete-word"));
+    shapes.push(words(
+        at(-0.3, 0.22),
+        Anchor::Middle,
+        Letters::Small,
+        INK,
+        "knee".to_string(),
+        "athlete-word",
+    ));
+    shapes.push(words(
+        at(1.32, -0.25),
+        Anchor::Middle,
+        Letters::Small,
+        INK,
+        "heel".to_string(),
+        "athlete-word",
+    ));
 }
 
 /// A line with round ends.

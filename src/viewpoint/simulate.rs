@@ -1,6 +1,6 @@
 //! What a call would say of a stance seen from a place, many times over.
 //!
-//! Nothing is estimated here that `check` does not estimate by the same code: [`LegProblem::solve`], [`fuse::join`], [`combine::frames`], [`judge::judge`]. Only what goes in is drawn: the
+//! Nothing is estimated here that `check` does not estimate by the same code: [`LegProblem::solve`], [`fuse::join_all`], [`combine::frames`], [`judge::judge`]. Only what goes in is drawn: the
 //! camera, the points' and the picture's errors (JCGM 101:2008, propagation of distributions).
 
 use crate::bench::keypoints::{ELEVATION_NOISE_DEG, SIZE_NOISE};
@@ -10,7 +10,7 @@ use crate::floor::body::{self, BodyClues};
 use crate::floor::marks::{FloorFile, Mark, DEFAULT_SIGMA_PX};
 use crate::floor::FloorCamera;
 use crate::leg::combine;
-use crate::leg::fit::{LegProblem, Observation};
+use crate::leg::fit::{LegProblem, LegView, Observation, Tie};
 use crate::leg::fuse::{self, FusionErrors};
 use crate::leg::profile::{psd_factor, GapProfile, StationMatrix, StationVector};
 use crate::leg::shape::{LegShape, POINT_COUNT, STATION_POINTS};
@@ -183,7 +183,7 @@ impl Setting<'_> {
         };
         let views = places
             .iter()
-            .map(|p| self.observe(p, &points, factors, rng))
+            .map(|p| self.observe(p, &points, factors, places.len() > 1, rng))
             .collect::<Option<Vec<_>>>()?;
         let height_mm: [f64; STATION_COUNT] = std::array::from_fn(|s| 1000.0 * shank_m * stance.gap[s]);
         let measured = self.measure(&views, &height_mm, rng)?;
@@ -193,8 +193,15 @@ impl Setting<'_> {
         })
     }
 
-    /// Points and floor as read from one place.
-    pub fn observe(&self, place: &Place, points: &[CarpetPoint; POINT_COUNT], factors: PictureFactors, rng: &mut impl Rng) -> Option<Observed> {
+    /// Points and floor as read from one place. `several`: one of several views, whose floors must not each count the shank's uncertainty.
+    pub fn observe(
+        &self,
+        place: &Place,
+        points: &[CarpetPoint; POINT_COUNT],
+        factors: PictureFactors,
+        several: bool,
+        rng: &mut impl Rng,
+    ) -> Option<Observed> {
         let truth = self.camera_at(place);
         let seen = self.seen_from(place);
         let mut normal = || -> f64 { StandardNormal.sample(rng) };
@@ -212,7 +219,7 @@ impl Setting<'_> {
             });
         }
         let camera = if self.floor == Floor::Body {
-            self.from_body(&seen, &observations, &mut normal)
+            self.from_body(&seen, &observations, several, &mut normal)
         } else {
             self.marks(&truth, &mut normal)?.fit().ok()?.camera
         };
@@ -224,7 +231,7 @@ impl Setting<'_> {
         })
     }
 
-    fn from_body(&self, seen: &Seen, observations: &[Observation], normal: &mut impl FnMut() -> f64) -> FloorCamera {
+    fn from_body(&self, seen: &Seen, observations: &[Observation], several: bool, normal: &mut impl FnMut() -> f64) -> FloorCamera {
         let (elevation_sd_rad, shank_log_sd) = match self.reading {
             Reading::Networks(errors) => (errors.elevation_sd_rad(seen), errors.shank_log_sd(seen)),
             Reading::Points(_) => (ELEVATION_NOISE_DEG.to_radians(), SIZE_NOISE),
@@ -240,7 +247,7 @@ impl Setting<'_> {
                 shank_px: seen.shank_px * (shank_log_sd * normal()).exp(),
                 shank_log_sd,
                 shank_m: self.shank.mean_m,
-                shank_sd_m: self.shank.sd_m,
+                shank_sd_m: if several { 0.0 } else { self.shank.sd_m },
                 elevation_rad: (seen.elevation_rad + elevation_sd_rad * normal()).max(0.5_f64.to_radians()),
                 elevation_sd_rad,
             },
@@ -281,27 +288,35 @@ impl Setting<'_> {
         })
     }
 
-    /// The gaps that `check` would join from these views, before the natural hollow is taken off. `truth_mm`: true heights.
+    /// The gaps that `check` (or `join`, for several views) would join from these views, before the natural hollow is taken off. `truth_mm`: true heights.
     fn measure(&self, views: &[Observed], truth_mm: &[f64; STATION_COUNT], rng: &mut impl Rng) -> Option<GapProfile> {
-        let [view] = views else { return None };
+        let tie = match self.floor {
+            // As `join` ties frames that only the bodies fix: hardly at all, so that the leg itself does.
+            Floor::Body => Tie::same_marks(1.5, 1.8),
+            _ => Tie::same_marks(SAME_MARKS_SD_M, SAME_MARKS_SD_RAD),
+        };
+        let seen: Vec<LegView> = views
+            .iter()
+            .enumerate()
+            .map(|(k, v)| {
+                let mut view = LegView::new(&v.camera, &v.observations);
+                view.tie = (k > 0).then(|| tie.clone());
+                view.scales_with_shank = views.len() > 1 && self.floor == Floor::Body;
+                view
+            })
+            .collect();
         let fit = LegProblem {
-            camera: &view.camera,
+            views: &seen,
             shape: self.shape,
             leg: Leg::Right,
             shank_m: self.shank.mean_m,
             shank_sd_m: self.shank.sd_m,
-            observations: &view.observations,
         }
         .solve()?;
         let Reading::Networks(errors) = self.reading else {
             return Some(fit.profile);
         };
-        let geometry = GapProfile {
-            gap_mm: fit.profile.gap_mm,
-            covariance_mm2: StationMatrix::from_fn(|i, k| {
-                fit.profile.covariance_mm2[(i, k)] * self.errors.geometry_sd_scale[i] * self.errors.geometry_sd_scale[k]
-            }),
-        };
+        let geometry = self.errors.scaled_geometry(&fit.profile);
         let shank = if self.floor == Floor::Body {
             self.shank
         } else {
@@ -310,32 +325,54 @@ impl Setting<'_> {
                 sd_m: fit.shank_sd_m,
             }
         };
-        let picture = self.picture(errors, view, truth_mm, &geometry, shank, rng);
         let of_hold = |p: GapProfile| combine::frames(&vec![p; self.frames.max(1)], self.errors.common_share);
-        let joined = fuse::join(&of_hold(geometry)?, &of_hold(picture)?, &self.errors.geometry_picture_correlation);
+        // As in `join`: the fit over n views shares its error with one view's picture less than that view's own fit does.
+        let with_geometry = self.errors.geometry_picture_correlation.map(|r| r / (views.len() as f64).sqrt());
+        let shared = StationVector::from_fn(|_, _| -> f64 { StandardNormal.sample(rng) });
+        let mut parts = Vec::with_capacity(1 + views.len());
+        for view in views {
+            let picture = self.picture(errors, view, truth_mm, &geometry, &with_geometry, &shared, shank, rng);
+            parts.push(of_hold(picture)?);
+        }
+        parts.insert(0, of_hold(geometry)?);
+        let all: Vec<&GapProfile> = parts.iter().collect();
+        let joined = fuse::join_all(&all, &|i, _| {
+            if i == 0 {
+                with_geometry
+            } else {
+                self.errors.picture_picture_correlation
+            }
+        });
         Some(self.errors.widened(&joined.profile))
     }
 
-    /// The picture's own gaps, with errors correlated to the geometry's as measured.
+    /// One picture's own gaps, with errors correlated to the geometry's and (by `shared`) to the other pictures' as measured.
+    #[allow(clippy::too_many_arguments)]
     fn picture(
         &self,
         errors: &ViewErrors,
         view: &Observed,
         truth_mm: &[f64; STATION_COUNT],
         geometry: &GapProfile,
+        with_geometry: &[f64; STATION_COUNT],
+        shared: &StationVector,
         shank: ShankLength,
         rng: &mut impl Rng,
     ) -> GapProfile {
         let mm = 1000.0 * shank.mean_m;
         let relative = shank.sd_m / shank.mean_m;
         let correlation = errors.gap_correlation(view.seen.elevation_rad);
-        let own: [f64; STATION_COUNT] =
-            std::array::from_fn(|s| self.errors.picture_sd_scale[s] * view.factors.gaps * errors.gap(Station::ALL[s], &view.seen, truth_mm[s]) * mm);
-        let pattern = StationMatrix::from_fn(|i, k| correlation[i][k]);
-        let free = StationVector::from_fn(|_, _| -> f64 { StandardNormal.sample(rng) });
-        let free = psd_factor(&pattern).map_or(free, |f| f * free);
+        let own: [f64; STATION_COUNT] = std::array::from_fn(|s| {
+            self.errors.picture_sd_scale[s] * view.factors.gaps * errors.gap(Station::ALL[s], &view.seen, truth_mm[s]) * mm
+        });
+        let between = self.errors.picture_picture_correlation;
+        let free = StationVector::from_fn(|s, _| {
+            let alone: f64 = StandardNormal.sample(rng);
+            between[s].sqrt() * shared[s] + (1.0 - between[s]).sqrt() * alone
+        });
+        let free = psd_factor(&StationMatrix::from_fn(|i, k| correlation[i][k])).map_or(free, |f| f * free);
         let gap_mm = StationVector::from_fn(|s, _| {
-            let r = self.errors.geometry_picture_correlation[s];
+            let r = with_geometry[s];
             let of_geometry = (geometry.gap_mm[s] - truth_mm[s]) / geometry.covariance_mm2[(s, s)].max(1e-9).sqrt();
             truth_mm[s] + own[s] * (r * of_geometry.clamp(-3.0, 3.0) + (1.0 - r * r).sqrt() * free[s])
         });
@@ -347,6 +384,10 @@ impl Setting<'_> {
         }
     }
 }
+
+/// How well two recordings' marks agree where they are the same ones: place (metres) and turn (radians).
+const SAME_MARKS_SD_M: f64 = 0.005;
+const SAME_MARKS_SD_RAD: f64 = 0.005;
 
 /// How well a found marker's corner is known, px.
 const SHEET_SIGMA_PX: f64 = 0.5;

@@ -47,11 +47,15 @@ pub fn lifts(shown: &Shown) -> String {
     let one = |name: &str, l: &Option<crate::viewpoint::map::Lift>| {
         l.map(|l| format!("{name} {:.0} mm ({:.0} to {:.0})", l.median_mm, l.low_mm, l.high_mm))
     };
-    [one("calf", &shown.calf), one("heel", &shown.heel), one("clean stance", &shown.clean)]
-        .into_iter()
-        .flatten()
-        .collect::<Vec<_>>()
-        .join(", ")
+    [
+        one("calf", &shown.calf),
+        one("heel", &shown.heel),
+        one("clean stance", &shown.clean),
+    ]
+    .into_iter()
+    .flatten()
+    .collect::<Vec<_>>()
+    .join(", ")
 }
 
 /// The short sentence over the picture and the table.
@@ -79,7 +83,10 @@ fn why(cells: &[Cell]) -> &'static str {
 
 /// Whether a clean stance can be called clear, and how high up that holds.
 pub fn clear_words(cells: &[Cell], tolerance_mm: f64) -> Option<String> {
-    let clean: Vec<&Cell> = cells.iter().filter(|c| c.shown.as_ref().is_some_and(|s| s.clean.is_some())).collect();
+    let clean: Vec<&Cell> = cells
+        .iter()
+        .filter(|c| c.shown.as_ref().is_some_and(|s| s.clean.is_some()))
+        .collect();
     if clean.is_empty() {
         return None;
     }
@@ -161,7 +168,10 @@ mod tests {
     #[test]
     fn directions_read_well() {
         assert_eq!(direction(90.0), "square to the shin, on the side the kneeling foot's toes point to");
-        assert_eq!(direction(-60.0), "30° off square towards the foot, on the side of the seat and the front foot");
+        assert_eq!(
+            direction(-60.0),
+            "30° off square towards the foot, on the side of the seat and the front foot"
+        );
         assert_eq!(direction(180.0), "in line with the shin, beyond the knee");
     }
 }
