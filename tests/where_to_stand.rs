@@ -2,12 +2,14 @@
 
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
+use shankline::bench::poses::Half;
 use shankline::check::size::{self, ShankLength};
 use shankline::leg::fuse::FusionErrors;
 use shankline::leg::profile::smallest_lift_mm;
 use shankline::leg::shape::{Component, LegShape, POINT_COUNT, STATION_POINTS};
 use shankline::numerics::normal;
 use shankline::rules::RuleProfile;
+use shankline::statistics::wilson::Count;
 use shankline::viewpoint::bench::{self, ViewClass};
 use shankline::viewpoint::errors::ViewErrors;
 use shankline::viewpoint::map::{self, Asked};
@@ -131,28 +133,29 @@ fn stated_deviations_hold_by_monte_carlo() {
     }
 }
 
-/// Measured poses of rendered bodies (`fixtures/bench/poses.csv`, bodies whose like the shape was not learnt from): lifts of about the foretold size are shown nine times in ten, to
-/// within the sample's own 99 % interval (Wilson 1927).
+/// Measured poses of rendered bodies (`fixtures/bench/poses.csv`, bodies whose like the shape was not learnt from): lifts of the size that `NINE_IN_TEN` says and up are shown nine times in
+/// ten, to within the sample's own 99 % interval (Wilson 1927), and heels that are down hardly ever.
 #[test]
-fn foretold_lifts_are_shown_nine_times_in_ten() {
-    let views = [
-        ViewClass {
-            elevation_deg: 4.0,
-            azimuth_deg: 90.0,
-            distance_m: 6.0,
-            floor: Floor::Marks,
-        },
-        ViewClass {
-            elevation_deg: 30.0,
-            azimuth_deg: 90.0,
-            distance_m: 6.0,
-            floor: Floor::Body,
-        },
-    ];
-    for row in bench::rows(&views, 40, 1).expect("the bench runs") {
-        println!("{row:?}");
-        let [_, high] = row.shown.wilson(0.99);
-        assert!(row.shown.total >= 20 && high >= 0.9, "{row:?}");
+fn lifts_are_shown_nine_times_in_ten_from_where_it_says() {
+    let view = |elevation_deg: f64, floor: Floor| ViewClass {
+        elevation_deg,
+        azimuth_deg: 90.0,
+        distance_m: 6.0,
+        floor,
+    };
+    let views = [view(4.0, Floor::Marks), view(30.0, Floor::Body)];
+    let rows = bench::rows(&views, Half::Test, 25, 1).expect("the bench runs");
+    let mut large = Count::default();
+    for (from, count) in bench::SIZES.iter().zip(bench::by_size(&rows)) {
+        if *from >= map::NINE_IN_TEN {
+            large.of += count.of;
+            large.total += count.total;
+        }
+    }
+    println!("{rows:?}");
+    let [_, high] = large.wilson(0.99);
+    assert!(large.total >= 40 && high >= 0.9, "{large:?} of {rows:?}");
+    for row in &rows {
         let [low, _] = row.falsely_shown.wilson(0.99);
         assert!(low <= 1.0 - RuleProfile::shipped().call_confidence, "{row:?}");
     }
@@ -246,7 +249,8 @@ fn the_command_answers_as_json_and_refuses_nonsense() {
         .iter()
         .filter_map(|c| c["shown"]["heel"]["median_mm"].as_f64())
         .fold(f64::INFINITY, f64::min);
-    assert_eq!(answer["best"]["shown"]["heel"]["median_mm"].as_f64(), Some(least));
+    let best = answer["best"]["shown"]["heel"]["median_mm"].as_f64().expect("a best place");
+    assert!(least > 2.0 && best < 1.5 * least, "{best} of {least}");
     assert!(answer["headline"].as_str().is_some_and(|h| h.starts_with("Best place: camera ")));
     for (arguments, word) in [
         (["--distance", "900"], "metres"),

@@ -1,21 +1,25 @@
 //! The map held against measured poses of rendered bodies (`docs/bench-where.md`).
 //!
-//! For a view the map says a smallest lift L: one that stands off zero at the rule profile's confidence nine times in ten. So of the measured poses with lifts of about L or more, seen
-//! from there, nine in ten at least should be shown; and of those with nothing lifted, no more than the confidence allows.
+//! For a view the map says a smallest lift L: one that, by the program's own number, stands off zero at the rule profile's confidence nine times in ten. Whether that is so is counted here on
+//! measured poses with lifts of L and more, seen from there; and on those with nothing lifted, of which no more may be shown than the confidence allows.
 
 use crate::bench::poses::{self, Half, Pose};
 use crate::check::size;
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::leg::fuse::FusionErrors;
 use crate::leg::shape::LegShape;
 use crate::numerics::normal;
+use crate::outcome::PerPart;
 use crate::rules::RuleProfile;
 use crate::statistics::wilson::Count;
+use crate::types::{Leg, Station};
+use crate::viewpoint::errors::ViewErrors;
 use crate::viewpoint::map::{self, Asked, Stances};
 use crate::viewpoint::simulate::{Floor, Place, Reading, Setting};
-use crate::viewpoint::stances::{Lifted, Stance};
+use crate::viewpoint::stances::{self, Lifted, Stance};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
+use serde::Deserialize;
 use std::fmt::Write as _;
 
 /// One kind of view that is held against the poses.
@@ -61,8 +65,10 @@ const NOISE_PX: f64 = 1.0;
 /// Frame and focal length: a moderate lens, so that a shank measures about 100 px from six metres away.
 const IMAGE_SIZE: [usize; 2] = [1920, 1080];
 const FOCAL_PX: f64 = 1500.0;
-/// Lifts from L to this many times L count as "of about that size".
-const UP_TO: f64 = 1.6;
+/// Sizes of lifts that are counted apart, multiples of the foretold L.
+pub const SIZES: [f64; 5] = [1.0, 1.3, 1.7, 2.2, 3.0];
+/// How many classes of size that makes.
+pub const SIZE_COUNT: usize = SIZES.len() - 1;
 
 /// What came out for a view.
 #[derive(Debug, Clone, PartialEq)]
@@ -71,21 +77,21 @@ pub struct Row {
     pub view: ViewClass,
     /// Smallest heel lift that the map foretells, mm.
     pub foretold_mm: f64,
-    /// Poses whose heel is lifted by L to 1.6 L: how many stood off zero at the confidence.
-    pub shown: Count,
+    /// Poses whose heel is lifted by L or more, by size ([`SIZES`]): how many stood off zero at the confidence.
+    pub shown: [Count; SIZE_COUNT],
     /// Poses whose heel is down (under 3 mm): how many stood off zero nevertheless.
     pub falsely_shown: Count,
-    /// Median smallest lift that the program itself stated on the lifted ones, mm.
+    /// Median smallest lift that the program itself stated on those lifted by 1 to 1.3 L, mm.
     pub stated_mm: f64,
 }
 
-/// Runs the bench: up to `most` poses of each kind a view, each seen `times` times.
+/// Runs the bench on one half of the poses: up to `most` poses of each size a view, each seen `times` times.
 ///
 /// # Errors
 /// Where the poses or the shape cannot be used.
-pub fn rows(views: &[ViewClass], most: usize, times: u64) -> Result<Vec<Row>> {
+pub fn rows(views: &[ViewClass], half: Half, most: usize, times: u64) -> Result<Vec<Row>> {
     let (shape, errors, rules) = (LegShape::shipped(), FusionErrors::shipped(), RuleProfile::shipped());
-    let poses: Vec<Pose> = poses::shipped()?.into_iter().filter(|p| p.half == Half::Test).collect();
+    let poses: Vec<Pose> = poses::shipped()?.into_iter().filter(|p| p.half == half).collect();
     views
         .iter()
         .map(|view| {
@@ -111,18 +117,18 @@ pub fn rows(views: &[ViewClass], most: usize, times: u64) -> Result<Vec<Row>> {
             let mut row = Row {
                 view: *view,
                 foretold_mm,
-                shown: Count { of: 0, total: 0 },
-                falsely_shown: Count { of: 0, total: 0 },
+                shown: [Count::default(); SIZE_COUNT],
+                falsely_shown: Count::default(),
                 stated_mm: 0.0,
             };
             let mut stated = Vec::new();
-            let mut seen = [0, 0];
+            let mut seen = [0; SIZE_COUNT + 1];
             for (n, pose) in poses.iter().enumerate() {
                 let lift_mm = pose.gap_mm[5] - rules.hollow.mean_mm[5];
-                let lifted = (1.0..UP_TO).contains(&(lift_mm / foretold_mm));
+                let size = SIZES.windows(2).position(|w| (w[0]..w[1]).contains(&(lift_mm / foretold_mm)));
                 let down = lift_mm < 3.0;
-                let kind = usize::from(down);
-                if !(lifted || down) || seen[kind] >= most {
+                let kind = size.unwrap_or(SIZE_COUNT);
+                if !(size.is_some() || down) || seen[kind] >= most {
                     continue;
                 }
                 seen[kind] += 1;
@@ -132,11 +138,9 @@ pub fn rows(views: &[ViewClass], most: usize, times: u64) -> Result<Vec<Row>> {
                     let called = setting(pose.stature_m).call_with(&[place], &Stance::of_pose(pose), pose.shank_m, &mut rng);
                     let Some(judged) = called.map(|c| c.judged) else { continue };
                     let heel = &judged.gaps[5];
-                    let off_zero = heel.gap_mm > threshold * heel.sd_mm;
-                    let count = if lifted { &mut row.shown } else { &mut row.falsely_shown };
-                    count.total += 1;
-                    count.of += u64::from(off_zero);
-                    if lifted {
+                    let count = size.map_or(&mut row.falsely_shown, |size| &mut row.shown[size]);
+                    count.add(heel.gap_mm > threshold * heel.sd_mm);
+                    if size == Some(0) {
                         stated.push(judged.smallest_lift_mm.heel);
                     }
                 }
@@ -170,24 +174,35 @@ fn foretold(setting: &Setting, place: &Place) -> Result<f64> {
     Ok(lift_mm)
 }
 
+/// Sums the sizes over all views: how often lifts of so many times the foretold L are shown.
+pub fn by_size(rows: &[Row]) -> [Count; SIZE_COUNT] {
+    std::array::from_fn(|s| Count {
+        of: rows.iter().map(|r| r.shown[s].of).sum(),
+        total: rows.iter().map(|r| r.shown[s].total).sum(),
+    })
+}
+
 /// The table as Markdown, worst first.
 pub fn markdown(rows: &[Row]) -> String {
     let mut sorted: Vec<&Row> = rows.iter().collect();
-    sorted.sort_by(|a, b| a.shown.share().unwrap_or(0.0).total_cmp(&b.shown.share().unwrap_or(0.0)));
-    let mut out = String::from(
-        "| floor | elevation | azimuth | foretold smallest heel lift, mm | stated on the poses, median mm | lifts of 1 to 1.6 times that shown | heels that are down shown |\n| --- | --- | --- | --- | --- | --- | --- |\n",
+    sorted.sort_by(|a, b| {
+        let share = |r: &Row| r.shown[0].share().unwrap_or(0.0);
+        share(a).total_cmp(&share(b))
+    });
+    let sizes: Vec<String> = SIZES.windows(2).map(|w| format!("lifts of {}–{} L shown", w[0], w[1])).collect();
+    let mut out = format!(
+        "| floor | elevation | azimuth | foretold smallest heel lift L, mm | stated at 1–1.3 L, median mm | {} | heels that are down shown |\n|{}\n",
+        sizes.join(" | "),
+        " --- |".repeat(6 + SIZE_COUNT)
     );
     let share = |c: &Count| {
         let [low, high] = c.wilson(0.95);
-        format!(
-            "{:.0} % ({:.0}–{:.0}; {}/{})",
-            100.0 * c.share().unwrap_or(f64::NAN),
-            100.0 * low,
-            100.0 * high,
-            c.of,
-            c.total
-        )
+        match c.share() {
+            Some(s) => format!("{:.0} % ({:.0}–{:.0}; {}/{})", 100.0 * s, 100.0 * low, 100.0 * high, c.of, c.total),
+            None => "none".to_string(),
+        }
     };
+    let counts = |c: &[Count]| c.iter().map(&share).collect::<Vec<_>>().join(" | ");
     for r in sorted {
         let _ = writeln!(
             out,
@@ -197,9 +212,179 @@ pub fn markdown(rows: &[Row]) -> String {
             r.view.azimuth_deg,
             r.foretold_mm,
             r.stated_mm,
-            share(&r.shown),
+            counts(&r.shown),
             share(&r.falsely_shown)
         );
+    }
+    let all = Count {
+        of: rows.iter().map(|r| r.falsely_shown.of).sum(),
+        total: rows.iter().map(|r| r.falsely_shown.total).sum(),
+    };
+    let _ = writeln!(out, "| all | | | | | {} | {} |", counts(&by_size(rows)), share(&all));
+    out
+}
+
+/// A measured still: what the program stated there, and what the map foretells for such a view.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Against {
+    /// Where the floor came from.
+    pub floor: Floor,
+    /// Elevation, degrees.
+    pub elevation_deg: f64,
+    /// What is lifted in truth.
+    pub lifted: Lifted,
+    /// Stated by the program for its own picture, mm (of the part that is lifted; the larger of both where nothing is).
+    pub stated_mm: f64,
+    /// Foretold for a typical picture of that view, mm: middle, tenth, ninetieth of a hundred.
+    pub foretold_mm: [f64; 3],
+}
+
+#[derive(Deserialize)]
+struct StillLine {
+    floor: String,
+    truth: StillTruth,
+    hold: Option<StillHold>,
+}
+
+#[derive(Deserialize)]
+struct StillTruth {
+    azimuth_deg: f64,
+    elevation_deg: f64,
+    focal_px: f64,
+    image_size: [usize; 2],
+    kneeling_leg: Leg,
+    gap_mm: std::collections::BTreeMap<String, f64>,
+    shank_length_m: f64,
+    shank_px: f64,
+    stature_m: f64,
+}
+
+#[derive(Deserialize)]
+struct StillHold {
+    view: StillView,
+}
+
+#[derive(Deserialize)]
+struct StillView {
+    smallest_lift_mm: PerPart<f64>,
+}
+
+/// Holds the map against stills that the whole program measured (`examples/measure_stills.rs`, one JSON text a line).
+///
+/// # Errors
+/// [`Error::Input`] where a line is not such a text.
+pub fn against_stills(text: &str, draws: usize) -> Result<Vec<Against>> {
+    let (shape, errors, views, rules) = (
+        LegShape::shipped(),
+        FusionErrors::shipped(),
+        ViewErrors::shipped(),
+        RuleProfile::shipped(),
+    );
+    let mut out = Vec::new();
+    for (n, line) in text.lines().filter(|l| !l.trim().is_empty()).enumerate() {
+        let still: StillLine =
+            serde_json::from_str(line).map_err(|e| Error::input(format!("Line {} is no measured still ({e}).", n + 1)))?;
+        let floor = match still.floor.as_str() {
+            "marks" => Floor::Marks,
+            "body" => Floor::Body,
+            _ => continue,
+        };
+        let (Some(hold), t) = (still.hold, still.truth) else { continue };
+        let gap = |s: Station| t.gap_mm.get(s.key()).copied().unwrap_or(0.0);
+        let (heel, calf) = (
+            gap(Station::Heel),
+            Station::ALL[..5].iter().map(|s| gap(*s)).fold(f64::NEG_INFINITY, f64::max),
+        );
+        let (lifted, lift_mm) = match (heel, calf) {
+            (_, c) if c > 10.0 => (Lifted::Calf, c),
+            (h, _) if h > 10.0 => (Lifted::Heel, h),
+            _ => (Lifted::Nothing, 15.0),
+        };
+        let setting = Setting {
+            image_size: t.image_size,
+            focal_px: t.focal_px,
+            stature_m: t.stature_m,
+            shank: size::from_stature(Some(t.stature_m)),
+            floor,
+            reading: Reading::Networks(&views),
+            frames: 1,
+            shape: &shape,
+            errors: &errors,
+            rules: &rules,
+        };
+        let side = if t.kneeling_leg == Leg::Right { 1.0 } else { -1.0 };
+        let place = Place {
+            azimuth_deg: side * t.azimuth_deg,
+            elevation_deg: t.elevation_deg.max(1.0),
+            distance_m: t.focal_px * t.shank_length_m / t.shank_px,
+        };
+        // Lifts by the centimetre, so that stances need not be drawn anew for each still.
+        let lift_mm = ((lift_mm / 10.0).round() * 10.0).clamp(10.0, 60.0);
+        let Ok(stances) = stances::draw(&shape, &rules, lifted, lift_mm, setting.shank.mean_m, draws) else {
+            continue;
+        };
+        let of = |p: &PerPart<f64>| match lifted {
+            Lifted::Calf => p.calf,
+            Lifted::Heel => p.heel,
+            Lifted::Nothing => p.calf.max(p.heel),
+        };
+        let mut lifts: Vec<f64> = stances
+            .iter()
+            .enumerate()
+            .filter_map(|(k, s)| Some(of(&setting.call(&[place], s, k as u64)?.judged.smallest_lift_mm)))
+            .collect();
+        if lifts.is_empty() {
+            continue;
+        }
+        lifts.sort_by(f64::total_cmp);
+        let at = |q: f64| lifts[((lifts.len() - 1) as f64 * q).round() as usize];
+        out.push(Against {
+            floor,
+            elevation_deg: t.elevation_deg,
+            lifted,
+            stated_mm: of(&hold.view.smallest_lift_mm),
+            foretold_mm: [at(0.5), at(0.1), at(0.9)],
+        });
+    }
+    Ok(out)
+}
+
+/// That as a Markdown table by elevation and lift.
+pub fn against_markdown(stills: &[Against]) -> String {
+    let mut out = String::from(
+        "| floor | camera | lifted | stills | foretold, median mm | stated, median mm | stated / foretold: median (10th–90th) | stated within the foretold 10th to 90th |\n| --- | --- | --- | --- | --- | --- | --- | --- |\n",
+    );
+    for (floor, name) in [(Floor::Marks, "marks"), (Floor::Body, "body")] {
+        for (class, low, high) in [("low (≤ 10°)", -90.0, 10.0), ("middle", 10.0, 25.0), ("high (≥ 25°)", 25.0, 90.0)] {
+            for (lifted, what) in [(Lifted::Nothing, "nothing"), (Lifted::Heel, "heel"), (Lifted::Calf, "calf")] {
+                let these: Vec<&Against> = stills
+                    .iter()
+                    .filter(|s| s.floor == floor && s.lifted == lifted && s.elevation_deg >= low && s.elevation_deg < high)
+                    .collect();
+                if these.is_empty() {
+                    continue;
+                }
+                let quantile = |mut v: Vec<f64>, q: f64| {
+                    v.sort_by(f64::total_cmp);
+                    v[((v.len() - 1) as f64 * q).round() as usize]
+                };
+                let of = |f: &dyn Fn(&Against) -> f64| these.iter().map(|s| f(s)).collect::<Vec<f64>>();
+                let ratio = of(&|s| s.stated_mm / s.foretold_mm[0]);
+                let inside = Count::of(these.iter().map(|s| (s.foretold_mm[1]..=s.foretold_mm[2]).contains(&s.stated_mm)));
+                let _ = writeln!(
+                    out,
+                    "| {name} | {class} | {what} | {} | {:.1} | {:.1} | {:.2} ({:.2}–{:.2}) | {}/{} |",
+                    these.len(),
+                    quantile(of(&|s| s.foretold_mm[0]), 0.5),
+                    quantile(of(&|s| s.stated_mm), 0.5),
+                    quantile(ratio.clone(), 0.5),
+                    quantile(ratio.clone(), 0.1),
+                    quantile(ratio, 0.9),
+                    inside.of,
+                    inside.total
+                );
+            }
+        }
     }
     out
 }

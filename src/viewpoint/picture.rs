@@ -90,7 +90,9 @@ pub fn draw(sheet: &Sheet) -> Drawing {
         shapes.push(words([30.0, y], Anchor::Start, Letters::Large, INK, line, "headline"));
         y += 30.0;
     }
-    let centre = [WIDTH / 2.0, y + 70.0 + RIM];
+    let how = "Seen from above. Every field is a place for the camera; the outer ring is the lowest camera, the inner one looks down most.";
+    shapes.push(words([30.0, y - 4.0], Anchor::Start, Letters::Small, INK, how.to_string(), "how"));
+    let centre = [WIDTH / 2.0, y + 84.0 + RIM];
     let side = if sheet.leg == Leg::Right { 1.0 } else { -1.0 };
     let at = |azimuth_deg: f64, radius: f64| {
         let a = azimuth_deg.to_radians();
@@ -130,15 +132,6 @@ pub fn draw(sheet: &Sheet) -> Drawing {
         let ink = if usable { class.ink } else { PALE };
         shapes.push(words(here, Anchor::Middle, Letters::Large, ink, text, "lift"));
     }
-    for k in 0..rings {
-        let text = format!("{:.1} m", sheet.cells[k * DIRECTIONS].height_m);
-        // On two rays between the sectors, so that one is near wherever the eye is.
-        for ray in [75.0, -105.0] {
-            let here = at(ray, ring_of(k));
-            shapes.push(plate(here, Letters::Small.advance() * text.len() as f64 + 6.0, 18.0, PAPER));
-            shapes.push(words(here, Anchor::Middle, Letters::Small, INK, text.clone(), "height"));
-        }
-    }
     athlete(&mut shapes, &centre, side);
     if let Some(b) = best(sheet.cells) {
         let n = sheet.cells.iter().position(|c| std::ptr::eq(c, b)).unwrap_or(0);
@@ -149,6 +142,15 @@ pub fn draw(sheet: &Sheet) -> Drawing {
             width: 5.0,
         });
         phone(&mut shapes, at(b.place.azimuth_deg, RIM + 26.0), "best");
+    }
+    for k in 0..rings {
+        let text = format!("{:.1} m", sheet.cells[k * DIRECTIONS].height_m);
+        // On two rays between the sectors, so that one is near wherever the eye is.
+        for ray in [75.0, -105.0] {
+            let here = at(ray, ring_of(k));
+            shapes.push(plate(here, Letters::Small.advance() * text.len() as f64 + 6.0, 18.0, PAPER));
+            shapes.push(words(here, Anchor::Middle, Letters::Small, INK, text.clone(), "height"));
+        }
     }
     if let Some(first) = sheet.first {
         phone(&mut shapes, at(first.azimuth_deg, RIM + 26.0), "first camera");
@@ -244,46 +246,41 @@ fn phone(shapes: &mut Vec<Shape>, at: [f64; 2], text: &str) {
     shapes.push(words(below, Anchor::Middle, Letters::Small, BEST, text.to_string(), "phone-name"));
 }
 
-/// The athlete from above, at the medians of 15 rendered stances; shank lengths about the middle of the kneeling leg, x from knee to foot, y to the toes' side.
+/// The athlete from above, at the medians of 15 rendered stances (the kneeling leg drawn over all else); shank lengths about the middle of the kneeling leg, x from knee to foot, y to
+/// the toes' side.
 fn athlete(shapes: &mut Vec<Shape>, centre: &[f64; 2], side: f64) {
-    const UNIT: f64 = 62.0;
+    const UNIT: f64 = 84.0;
     let at = |x: f64, y: f64| [centre[0] + side * UNIT * (y + 0.1), centre[1] + UNIT * (x - 0.25)];
-    let limb = |shapes: &mut Vec<Shape>, from: [f64; 2], to: [f64; 2], width: f64, fill: Colour| {
+    let limbs = [
+        // The front leg, the seat, the kneeling thigh; shoulders and head; the kneeling shank and foot.
+        ([-0.66, -0.42], [-1.1, -0.13], 17.0, BODY),
+        ([-0.1, -0.56], [-0.85, -0.19], 32.0, BODY),
+        ([0.33, -0.26], [0.0, 0.05], 32.0, BODY),
+        ([0.33, -0.26], [-0.1, -0.56], 44.0, BODY),
+        ([0.36, 0.0], [-0.26, -0.48], 34.0, BODY),
+        ([-0.03, -0.15], [-0.1, -0.1], 46.0, BODY),
+        ([1.04, -0.08], [1.25, 0.45], 17.0, SHANK),
+        ([0.0, 0.05], [1.0, 0.0], 22.0, SHANK),
+    ];
+    for ([x0, y0], [x1, y1], width, fill) in limbs {
         shapes.push(Shape::Area {
-            corners: capsule(at(from[0], from[1]), at(to[0], to[1]), width),
+            corners: capsule(at(x0, y0), at(x1, y1), width),
             fill,
             ink: INK,
             edge: 1.0,
             class: "athlete",
         });
-    };
-    // The front leg, the seat, the kneeling thigh.
-    limb(shapes, [-0.66, -0.42], [-1.14, -0.11], 13.0, BODY);
-    limb(shapes, [-0.1, -0.56], [-0.85, -0.19], 24.0, BODY);
-    limb(shapes, [0.33, -0.26], [0.0, 0.05], 24.0, BODY);
-    limb(shapes, [0.33, -0.26], [-0.1, -0.56], 34.0, BODY);
-    // The kneeling shank and foot: what it is all about.
-    limb(shapes, [1.04, -0.08], [1.25, 0.45], 13.0, SHANK);
-    limb(shapes, [0.0, 0.05], [1.0, 0.0], 17.0, SHANK);
-    // Shoulders and head.
-    limb(shapes, [0.36, 0.0], [-0.26, -0.48], 26.0, BODY);
-    limb(shapes, [-0.03, -0.15], [-0.1, -0.1], 36.0, BODY);
-    shapes.push(words(
-        at(-0.3, 0.22),
-        Anchor::Middle,
-        Letters::Small,
-        INK,
-        "knee".to_string(),
-        "athlete-word",
-    ));
-    shapes.push(words(
-        at(1.32, -0.25),
-        Anchor::Middle,
-        Letters::Small,
-        INK,
-        "heel".to_string(),
-        "athlete-word",
-    ));
+    }
+    for (x, y, text) in [(-0.02, 0.42, "knee"), (1.1, -0.42, "heel")] {
+        shapes.push(words(
+            at(x, y),
+            Anchor::Middle,
+            Letters::Small,
+            INK,
+            text.to_string(),
+            "athlete-word",
+        ));
+    }
 }
 
 /// A line with round ends.
