@@ -1,6 +1,10 @@
 //! The map: every place about the athlete and the smallest lift it can show.
 
 use crate::error::{Error, Result};
+use crate::numerics::normal;
+use crate::rules::judge::Judgement;
+use crate::statistics::wilson::Count;
+use crate::types::STATION_COUNT;
 use crate::viewpoint::simulate::{Place, Setting, Unusable};
 use crate::viewpoint::stances::{self, Lifted, Stance};
 use serde::{Deserialize, Serialize};
@@ -18,9 +22,8 @@ const MOST_HEIGHTS: usize = 6;
 /// A place this much worse than the best is as good in practice: within the scatter of clothes and light.
 const AS_GOOD: f64 = 1.15;
 
-/// A lift that a view is to show nine times in ten must be this many times the smallest lift stated: the leg's learned shape pulls small lifts towards nothing. Set on the calibration
-/// half of the measured poses, geometry alone; reported on the test half (`docs/bench-where.md`).
-pub const NINE_IN_TEN: f64 = 1.7;
+/// Lifts that [`sure_from_mm`] tries, mm.
+pub const TRIED_LIFTS_MM: [f64; 9] = [10.0, 15.0, 20.0, 25.0, 30.0, 36.0, 43.0, 52.0, 62.0];
 
 /// Smallest lift on the calf and on the heel, mm.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -153,6 +156,42 @@ pub fn shown(setting: &Setting, places: &[Place], stances: &Stances) -> std::res
         *slot = Lift::of(lifts);
     }
     Ok(out)
+}
+
+/// The lift from which nine in ten simulated ones stand off zero at the rule profile's confidence, mm; `None` where not even the largest of [`TRIED_LIFTS_MM`] do.
+///
+/// Larger than the smallest lift of [`Shown`], which takes the stated deviation as it is at that lift and the estimate as unbiased: the leg's learned shape pulls small lifts towards
+/// nothing, and the deviation grows with the lift.
+///
+/// # Errors
+/// [`Error::Input`] where the shape hardly holds such stances.
+pub fn sure_from_mm(setting: &Setting, places: &[Place], lifted: Lifted, draws: usize) -> Result<Option<f64>> {
+    let threshold = normal::quantile(setting.rules.call_confidence);
+    let mut sure = None;
+    for lift_mm in TRIED_LIFTS_MM.into_iter().rev() {
+        let drawn = stances::draw(setting.shape, setting.rules, lifted, lift_mm, setting.shank.mean_m, draws)?;
+        let shown = Count::of(
+            drawn
+                .iter()
+                .enumerate()
+                .filter_map(|(k, stance)| setting.call(places, stance, k as u64))
+                .map(|c| stands_out(&c.judged, lifted, threshold)),
+        );
+        if shown.share().unwrap_or(0.0) < 0.9 {
+            break;
+        }
+        sure = Some(lift_mm);
+    }
+    Ok(sure)
+}
+
+/// Whether the part that is lifted stands off zero by so many of its stated deviations.
+pub fn stands_out(judged: &Judgement, lifted: Lifted, deviations: f64) -> bool {
+    let stations = match lifted {
+        Lifted::Heel => STATION_COUNT - 1..STATION_COUNT,
+        _ => 0..STATION_COUNT - 1,
+    };
+    judged.gaps[stations].iter().any(|g| g.gap_mm > deviations * g.sd_mm)
 }
 
 /// Heights that can be looked at from a distance, metres, lowest first.

@@ -362,20 +362,22 @@ impl Setting<'_> {
         let mm = 1000.0 * shank.mean_m;
         let relative = shank.sd_m / shank.mean_m;
         let correlation = errors.gap_correlation(view.seen.elevation_rad);
-        let own: [f64; STATION_COUNT] = std::array::from_fn(|s| {
-            self.errors.picture_sd_scale[s] * view.factors.gaps * errors.gap(Station::ALL[s], &view.seen, truth_mm[s]) * mm
-        });
         let between = self.errors.picture_picture_correlation;
         let free = StationVector::from_fn(|s, _| {
             let alone: f64 = StandardNormal.sample(rng);
             between[s].sqrt() * shared[s] + (1.0 - between[s]).sqrt() * alone
         });
         let free = psd_factor(&StationMatrix::from_fn(|i, k| correlation[i][k])).map_or(free, |f| f * free);
+        let stated_mm = |s: usize, gap_mm: f64| {
+            self.errors.picture_sd_scale[s] * view.factors.gaps * errors.gap(Station::ALL[s], &view.seen, gap_mm) * mm
+        };
         let gap_mm = StationVector::from_fn(|s, _| {
             let r = with_geometry[s];
             let of_geometry = (geometry.gap_mm[s] - truth_mm[s]) / geometry.covariance_mm2[(s, s)].max(1e-9).sqrt();
-            truth_mm[s] + own[s] * (r * of_geometry.clamp(-3.0, 3.0) + (1.0 - r * r).sqrt() * free[s])
+            truth_mm[s] + stated_mm(s, truth_mm[s]) * (r * of_geometry.clamp(-3.0, 3.0) + (1.0 - r * r).sqrt() * free[s])
         });
+        // The network states its deviation by what it read, not by the truth.
+        let own: [f64; STATION_COUNT] = std::array::from_fn(|s| stated_mm(s, gap_mm[s]));
         GapProfile {
             gap_mm,
             covariance_mm2: StationMatrix::from_fn(|i, k| {

@@ -60,19 +60,20 @@ impl Stance {
 const ANKLES: [usize; 2] = [5, 6];
 /// A lift this much of the wanted one either way is one of that size.
 const NEAR: f64 = 0.25;
-/// What is down is under this share of the tolerance.
+/// What is down is under this share of the lift.
 const DOWN: f64 = 0.4;
 /// Stances drawn before giving up.
 const MOST_DRAWS: usize = 400_000;
 
-/// `count` stances of the shape with a lift of about `lift_mm` beyond the natural hollow for a shank of `shank_m`; the same ones every time.
+/// `count` stances of the shape with a lift of about `lift_mm` beyond the natural hollow for a shank of `shank_m` (or with less than 0.4 of that everywhere, where nothing is lifted); the
+/// same ones every time.
 ///
 /// # Errors
 /// [`Error::Input`] where the shape hardly holds such stances.
 pub fn draw(shape: &LegShape, rules: &RuleProfile, lifted: Lifted, lift_mm: f64, shank_m: f64, count: usize) -> Result<Vec<Stance>> {
     let mut rng = ChaCha8Rng::seed_from_u64(66_260_701);
     let (heel, calf) = (STATION_COUNT - 1, 0..STATION_COUNT - 1);
-    let down_mm = DOWN * rules.checks.iter().map(|c| c.tolerance_mm).fold(f64::INFINITY, f64::min);
+    let down_mm = DOWN * lift_mm;
     let near = |gap: f64| (gap / lift_mm - 1.0).abs() <= NEAR;
     let mut found = Vec::with_capacity(count);
     for _ in 0..MOST_DRAWS {
@@ -81,7 +82,7 @@ pub fn draw(shape: &LegShape, rules: &RuleProfile, lifted: Lifted, lift_mm: f64,
         let worst_calf = calf.clone().map(|s| beyond[s]).fold(f64::NEG_INFINITY, f64::max);
         let lowest = beyond.iter().copied().fold(f64::INFINITY, f64::min);
         let wanted = match lifted {
-            Lifted::Heel => near(beyond[heel]) && worst_calf < down_mm.max(0.5 * lift_mm),
+            Lifted::Heel => near(beyond[heel]) && worst_calf < down_mm,
             Lifted::Calf => near(worst_calf),
             Lifted::Nothing => worst_calf < down_mm && beyond[heel] < down_mm,
         };
