@@ -128,6 +128,10 @@ def main() -> None:
         "gaps_log_sd": round(float(np.std(both[1])), 3),
         "correlation": round(float(np.corrcoef(*both)[0, 1]), 3),
     }
+    # And to each by itself.
+    for of, name in (("points", "points_alone_log_sd"), ("gaps", "gaps_alone_log_sd")):
+        r = np.array(residuals[of])
+        scatter[name] = round(float(np.sqrt(np.mean((r - r.mean(0)) ** 2))), 3)
     print(scatter)
     correlation = {}
     for name, low, high in (("low", -90, 10), ("middle", 10, 25), ("high", 25, 91)):

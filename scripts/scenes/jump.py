@@ -533,6 +533,9 @@ def _upper(model, t, rng, wish, events, take_off, contact, in_stance, rising):
         if e.kind in ("elbow", "near_elbow"):
             share = _plateau(t, e.at_s, e.for_s, 0.3)
             chest[:, 0] += (104 - chest[:, 0]) * share
+            # The other arm lies along the trunk, clear of the carpet.
+            for part, along in ((arms, direction(0.35, 0.3, -0.9)), (fore, direction(0.1, 0.35, -0.95))):
+                part[:, 0] += (along - part[:, 0]) * share[:, None]
         if e.kind in ("hand", "near_hand", "passing_hand"):
             share = _plateau(t, e.at_s, e.for_s, 0.3)
             if e.side == "front":

@@ -267,12 +267,7 @@ fn sure_words(sure: &[Sure], there: &str) -> Option<String> {
             }
         })
         .collect();
-    (!parts.is_empty()).then(|| {
-        format!(
-            "Of simulated lifts nine in ten really stand out {there}: {}. That is more than the smallest lift, which takes the estimate as unbiased.",
-            parts.join(", ")
-        )
-    })
+    (!parts.is_empty()).then(|| format!("Of simulated lifts nine in ten really stand out {there}: {}.", parts.join(", ")))
 }
 
 /// Where the first of two cameras stands.

@@ -10,7 +10,7 @@ use crate::error::{Error, Result};
 use crate::leg::fuse::FusionErrors;
 use crate::leg::shape::LegShape;
 use crate::numerics::normal;
-use crate::outcome::PerPart;
+use crate::outcome::{GapReport, PerPart};
 use crate::rules::RuleProfile;
 use crate::statistics::wilson::Count;
 use crate::types::{Leg, Station};
@@ -95,7 +95,7 @@ pub struct Row {
 /// Runs the bench on one half of the poses: up to `most` poses of each size a view, each seen `times` times.
 ///
 /// # Errors
-/// Where the poses or the shape cannot be used.
+/// Where the poses cannot be used.
 pub fn rows(views: &[ViewClass], half: Half, most: usize, times: u64) -> Result<Vec<Row>> {
     let (shape, errors, rules) = (LegShape::shipped(), FusionErrors::shipped(), RuleProfile::shipped());
     let poses: Vec<Pose> = poses::shipped()?.into_iter().filter(|p| p.half == half).collect();
@@ -147,7 +147,7 @@ pub fn rows(views: &[ViewClass], half: Half, most: usize, times: u64) -> Result<
                     rng.set_stream(n as u64);
                     let called = setting(pose.stature_m).call_with(&[place], &Stance::of_pose(pose), pose.shank_m, &mut rng);
                     let Some(judged) = called.map(|c| c.judged) else { continue };
-                    let out = map::stands_out(&judged, Lifted::Heel, threshold);
+                    let out = map::stands_out(&judged.gaps, Lifted::Heel, threshold);
                     if let Some(size) = size {
                         row.shown[size].add(out);
                     }
@@ -262,6 +262,10 @@ pub struct Against {
     pub stated_mm: f64,
     /// Foretold for a typical picture of that view, mm: middle, tenth, ninetieth of a hundred.
     pub foretold_mm: [f64; 3],
+    /// Whether the lift stood out in the program's own picture (where something is lifted).
+    pub stood_out: bool,
+    /// Probability of that as foretold.
+    pub foretold_out: f64,
 }
 
 #[derive(Deserialize)]
@@ -287,6 +291,7 @@ struct StillTruth {
 #[derive(Deserialize)]
 struct StillHold {
     view: StillView,
+    gaps: Vec<GapReport>,
 }
 
 #[derive(Deserialize)]
@@ -345,7 +350,7 @@ pub fn against_stills(text: &str, draws: usize) -> Result<Vec<Against>> {
         };
         // Lifts by the centimetre, so that stances need not be drawn anew for each still.
         let lift_mm = ((lift_mm / 10.0).round() * 10.0).clamp(10.0, 60.0);
-        let Ok(stances) = stances::draw(&shape, &rules, lifted, lift_mm, setting.shank.mean_m, draws) else {
+        let Ok(stances) = stances::draw(&rules, lifted, lift_mm, setting.shank.mean_m, draws) else {
             continue;
         };
         let of = |p: &PerPart<f64>| match lifted {
@@ -353,11 +358,14 @@ pub fn against_stills(text: &str, draws: usize) -> Result<Vec<Against>> {
             Lifted::Heel => p.heel,
             Lifted::Nothing => p.calf.max(p.heel),
         };
-        let mut lifts: Vec<f64> = stances
+        let threshold = normal::quantile(rules.call_confidence);
+        let calls: Vec<_> = stances
             .iter()
             .enumerate()
-            .filter_map(|(k, s)| Some(of(&setting.call(&[place], s, k as u64)?.judged.smallest_lift_mm)))
+            .filter_map(|(k, s)| Some(setting.call(&[place], s, k as u64)?.judged))
             .collect();
+        let out_of = calls.iter().filter(|j| map::stands_out(&j.gaps, lifted, threshold)).count();
+        let mut lifts: Vec<f64> = calls.iter().map(|j| of(&j.smallest_lift_mm)).collect();
         if lifts.is_empty() {
             continue;
         }
@@ -369,6 +377,8 @@ pub fn against_stills(text: &str, draws: usize) -> Result<Vec<Against>> {
             lifted,
             stated_mm: of(&hold.view.smallest_lift_mm),
             foretold_mm: [at(0.5), at(0.1), at(0.9)],
+            stood_out: map::stands_out(&hold.gaps, lifted, threshold),
+            foretold_out: out_of as f64 / calls.len() as f64,
         });
     }
     Ok(out)
@@ -377,7 +387,7 @@ pub fn against_stills(text: &str, draws: usize) -> Result<Vec<Against>> {
 /// That as a Markdown table by elevation and lift.
 pub fn against_markdown(stills: &[Against]) -> String {
     let mut out = String::from(
-        "| floor | camera | lifted | stills | foretold, median mm | stated, median mm | stated / foretold: median (10th–90th) | stated within the foretold 10th to 90th |\n| --- | --- | --- | --- | --- | --- | --- | --- |\n",
+        "| floor | camera | lifted | stills | foretold, median mm | stated, median mm | stated / foretold: median (10th–90th) | stated within the foretold 10th to 90th | stood out: foretold, counted |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- |\n",
     );
     for (floor, name) in [(Floor::Marks, "marks"), (Floor::Body, "body")] {
         for (class, low, high) in [("low (≤ 10°)", -90.0, 10.0), ("middle", 10.0, 25.0), ("high (≥ 25°)", 25.0, 90.0)] {
@@ -398,7 +408,7 @@ pub fn against_markdown(stills: &[Against]) -> String {
                 let inside = Count::of(these.iter().map(|s| (s.foretold_mm[1]..=s.foretold_mm[2]).contains(&s.stated_mm)));
                 let _ = writeln!(
                     out,
-                    "| {name} | {class} | {what} | {} | {:.1} | {:.1} | {:.2} ({:.2}–{:.2}) | {}/{} |",
+                    "| {name} | {class} | {what} | {} | {:.1} | {:.1} | {:.2} ({:.2}–{:.2}) | {}/{} | {:.1}, {} |",
                     these.len(),
                     quantile(of(&|s| s.foretold_mm[0]), 0.5),
                     quantile(of(&|s| s.stated_mm), 0.5),
@@ -406,7 +416,9 @@ pub fn against_markdown(stills: &[Against]) -> String {
                     quantile(ratio.clone(), 0.1),
                     quantile(ratio, 0.9),
                     inside.of,
-                    inside.total
+                    inside.total,
+                    these.iter().map(|s| s.foretold_out).sum::<f64>(),
+                    these.iter().filter(|s| s.stood_out).count()
                 );
             }
         }

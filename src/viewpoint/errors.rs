@@ -24,15 +24,25 @@ struct Scatter {
     points_log_sd: f64,
     gaps_log_sd: f64,
     correlation: f64,
+    points_alone_log_sd: f64,
+    gaps_alone_log_sd: f64,
 }
 
 /// One picture against the middle of its kind.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PictureFactors {
     /// On the points' standard deviations.
-    pub points: f64,
+    pub points: [f64; POINT_COUNT],
     /// On the picture's own gaps' standard deviations.
-    pub gaps: f64,
+    pub gaps: [f64; STATION_COUNT],
+}
+
+impl PictureFactors {
+    /// The middle of its kind.
+    pub const MIDDLE: Self = Self {
+        points: [1.0; POINT_COUNT],
+        gaps: [1.0; STATION_COUNT],
+    };
 }
 
 #[derive(Debug, Clone, Deserialize)]
@@ -176,13 +186,14 @@ impl ViewErrors {
         &self.correlation[class]
     }
 
-    /// A picture drawn by two standard normal numbers.
-    pub fn picture(&self, z: [f64; 2]) -> PictureFactors {
+    /// A picture drawn by standard normal numbers: two for all points and all gaps together, one each beside.
+    pub fn picture(&self, normal: &mut impl FnMut() -> f64) -> PictureFactors {
         let s = self.scatter;
-        let second = s.correlation * z[0] + (1.0 - s.correlation * s.correlation).max(0.0).sqrt() * z[1];
+        let first = normal();
+        let second = s.correlation * first + (1.0 - s.correlation * s.correlation).max(0.0).sqrt() * normal();
         PictureFactors {
-            points: (s.points_log_sd * z[0]).exp(),
-            gaps: (s.gaps_log_sd * second).exp(),
+            points: std::array::from_fn(|_| (s.points_log_sd * first + s.points_alone_log_sd * normal()).exp()),
+            gaps: std::array::from_fn(|_| (s.gaps_log_sd * second + s.gaps_alone_log_sd * normal()).exp()),
         }
     }
 }
@@ -216,7 +227,7 @@ mod tests {
             let sd = errors.point(p, &seen(5.0, 100.0)).mean_sd_px();
             assert!((0.3..12.0).contains(&sd), "{}: {sd}", LEG_POINT_NAMES[p]);
         }
-        assert_eq!(errors.picture([0.0; 2]), PictureFactors { points: 1.0, gaps: 1.0 });
-        assert!((1.05..2.5).contains(&errors.picture([1.0, 0.0]).points));
+        assert_eq!(errors.picture(&mut || 0.0), PictureFactors::MIDDLE);
+        assert!(errors.picture(&mut || 1.0).gaps.iter().all(|g| (1.1..3.5).contains(g)));
     }
 }

@@ -2,7 +2,7 @@
 
 use crate::error::{Error, Result};
 use crate::numerics::normal;
-use crate::rules::judge::Judgement;
+use crate::outcome::GapReport;
 use crate::statistics::wilson::Count;
 use crate::types::STATION_COUNT;
 use crate::viewpoint::simulate::{Place, Setting, Unusable};
@@ -105,14 +105,14 @@ impl Stances {
     /// Draws them.
     ///
     /// # Errors
-    /// [`Error::Input`] where the shape hardly holds such stances.
+    /// [`Error::Input`] where there are hardly any such poses.
     pub fn draw(setting: &Setting, asked: &Asked) -> Result<Self> {
         asked
             .lifted
             .iter()
             .map(|l| {
                 let shank_m = setting.shank.mean_m;
-                stances::draw(setting.shape, setting.rules, *l, asked.tolerance_mm, shank_m, asked.draws).map(|s| (*l, s))
+                stances::draw(setting.rules, *l, asked.tolerance_mm, shank_m, asked.draws).map(|s| (*l, s))
             })
             .collect::<Result<Vec<_>>>()
             .map(Self)
@@ -160,22 +160,22 @@ pub fn shown(setting: &Setting, places: &[Place], stances: &Stances) -> std::res
 
 /// The lift from which nine in ten simulated ones stand off zero at the rule profile's confidence, mm; `None` where not even the largest of [`TRIED_LIFTS_MM`] do.
 ///
-/// Larger than the smallest lift of [`Shown`], which takes the stated deviation as it is at that lift and the estimate as unbiased: the leg's learned shape pulls small lifts towards
-/// nothing, and the deviation grows with the lift.
+/// Not the smallest lift of [`Shown`], which takes the stated deviation as it is at that lift and the estimate as unbiased: the leg's learned shape pulls small lifts towards nothing, and the
+/// deviation grows with the lift, so by geometry alone this is larger.
 ///
 /// # Errors
-/// [`Error::Input`] where the shape hardly holds such stances.
+/// [`Error::Input`] where there are hardly any such poses.
 pub fn sure_from_mm(setting: &Setting, places: &[Place], lifted: Lifted, draws: usize) -> Result<Option<f64>> {
     let threshold = normal::quantile(setting.rules.call_confidence);
     let mut sure = None;
     for lift_mm in TRIED_LIFTS_MM.into_iter().rev() {
-        let drawn = stances::draw(setting.shape, setting.rules, lifted, lift_mm, setting.shank.mean_m, draws)?;
+        let drawn = stances::draw(setting.rules, lifted, lift_mm, setting.shank.mean_m, draws)?;
         let shown = Count::of(
             drawn
                 .iter()
                 .enumerate()
                 .filter_map(|(k, stance)| setting.call(places, stance, k as u64))
-                .map(|c| stands_out(&c.judged, lifted, threshold)),
+                .map(|c| stands_out(&c.judged.gaps, lifted, threshold)),
         );
         if shown.share().unwrap_or(0.0) < 0.9 {
             break;
@@ -185,13 +185,14 @@ pub fn sure_from_mm(setting: &Setting, places: &[Place], lifted: Lifted, draws: 
     Ok(sure)
 }
 
-/// Whether the part that is lifted stands off zero by so many of its stated deviations.
-pub fn stands_out(judged: &Judgement, lifted: Lifted, deviations: f64) -> bool {
+/// Whether the part that is lifted (heel, else any station of the calf) stands off zero by so many of its stated deviations.
+pub fn stands_out(gaps: &[GapReport], lifted: Lifted, deviations: f64) -> bool {
     let stations = match lifted {
         Lifted::Heel => STATION_COUNT - 1..STATION_COUNT,
         _ => 0..STATION_COUNT - 1,
     };
-    judged.gaps[stations].iter().any(|g| g.gap_mm > deviations * g.sd_mm)
+    gaps.get(stations)
+        .is_some_and(|g| g.iter().any(|g| g.gap_mm > deviations * g.sd_mm))
 }
 
 /// Heights that can be looked at from a distance, metres, lowest first.
@@ -233,7 +234,7 @@ pub fn wrapped_deg(angle_deg: f64) -> f64 {
 /// The map for one camera, or for a second one where `first` stands already.
 ///
 /// # Errors
-/// [`Error::Input`] where no height is left at that distance or the shape holds no such stances.
+/// [`Error::Input`] where no height is left at that distance or there are hardly any such poses.
 pub fn of(setting: &Setting, asked: &Asked, first: Option<&Place>) -> Result<Vec<Cell>> {
     let places = places(asked.distance_m);
     if places.is_empty() {

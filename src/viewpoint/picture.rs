@@ -91,8 +91,8 @@ pub fn draw(sheet: &Sheet) -> Drawing {
         y += 30.0;
     }
     let how = "Seen from above. Every field is a place for the camera; the outer ring is the lowest camera, the inner one looks down most.";
-    shapes.push(words([30.0, y - 4.0], Anchor::Start, Letters::Small, INK, how.to_string(), "how"));
-    let centre = [WIDTH / 2.0, y + 84.0 + RIM];
+    shapes.push(words([30.0, y + 4.0], Anchor::Start, Letters::Small, INK, how.to_string(), "how"));
+    let centre = [WIDTH / 2.0, y + 92.0 + RIM];
     let side = if sheet.leg == Leg::Right { 1.0 } else { -1.0 };
     let at = |azimuth_deg: f64, radius: f64| {
         let a = azimuth_deg.to_radians();

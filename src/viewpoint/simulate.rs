@@ -126,6 +126,8 @@ pub struct Observed {
 pub enum Unusable {
     /// The athlete does not fit into the frame.
     OutOfFrame,
+    /// The athlete is too small in the frame.
+    TooSmall,
     /// Fewer than four marks are in view.
     MarksOutOfFrame,
     /// The leg could not be fitted in most draws.
@@ -154,7 +156,9 @@ impl Setting<'_> {
     pub fn usable(&self, place: &Place) -> Result<(), Unusable> {
         let camera = self.camera_at(place);
         if !view::shows_the_athlete(&camera, self.stature_m) {
-            return Err(Unusable::OutOfFrame);
+            // That check also asks for a body 90 px tall: the crouching athlete is about 0.6 of the stature high.
+            let tall_px = 0.6 * self.stature_m * self.focal_px / place.distance_m;
+            return Err(if tall_px < 100.0 { Unusable::TooSmall } else { Unusable::OutOfFrame });
         }
         if self.floor != Floor::Body && self.marks(&camera, &mut || 0.0).is_none() {
             return Err(Unusable::MarksOutOfFrame);
@@ -176,10 +180,9 @@ impl Setting<'_> {
     /// The same for a known shank, errors drawn from `rng`.
     pub fn call_with(&self, places: &[Place], stance: &Stance, shank_m: f64, rng: &mut impl Rng) -> Option<Simulated> {
         let points = stance.carpet(shank_m);
-        let pictures = [(); 2].map(|()| -> f64 { StandardNormal.sample(rng) });
         let factors = match self.reading {
-            Reading::Networks(errors) => errors.picture(pictures),
-            Reading::Points(_) => PictureFactors { points: 1.0, gaps: 1.0 },
+            Reading::Networks(errors) => errors.picture(&mut || StandardNormal.sample(rng)),
+            Reading::Points(_) => PictureFactors::MIDDLE,
         };
         let views = places
             .iter()
@@ -209,7 +212,7 @@ impl Setting<'_> {
         for (p, point) in points.iter().enumerate() {
             let exact = truth.project(*point)?;
             let covariance = match self.reading {
-                Reading::Networks(errors) => errors.point(p, &seen).scaled_sd(factors.points),
+                Reading::Networks(errors) => errors.point(p, &seen).scaled_sd(factors.points[p]),
                 Reading::Points(noise_px) => Covariance2::isotropic(noise_px),
             };
             observations.push(Observation {
@@ -369,7 +372,7 @@ impl Setting<'_> {
         });
         let free = psd_factor(&StationMatrix::from_fn(|i, k| correlation[i][k])).map_or(free, |f| f * free);
         let stated_mm = |s: usize, gap_mm: f64| {
-            self.errors.picture_sd_scale[s] * view.factors.gaps * errors.gap(Station::ALL[s], &view.seen, gap_mm) * mm
+            self.errors.picture_sd_scale[s] * view.factors.gaps[s] * errors.gap(Station::ALL[s], &view.seen, gap_mm) * mm
         };
         let gap_mm = StationVector::from_fn(|s, _| {
             let r = with_geometry[s];

@@ -65,7 +65,7 @@ pub fn headline(cells: &[Cell], tolerance_mm: PerPart<f64>) -> String {
     };
     let tolerance = tolerance_mm.calf.min(tolerance_mm.heel);
     let worst = worst_mm(b);
-    let shows = if worst <= tolerance {
+    let shows = if worst.round() <= tolerance {
         format!("it shows lifts from {worst:.0} mm, within the tolerance of {tolerance:.0} mm")
     } else {
         format!("even there a lift shows only from {worst:.0} mm (tolerance {tolerance:.0} mm)")
@@ -77,7 +77,7 @@ fn why(cells: &[Cell]) -> &'static str {
     match cells.iter().find_map(|c| c.unusable) {
         Some(Unusable::OutOfFrame) | None => "the athlete does not fit into the frame; stand further away or use a wider lens",
         Some(Unusable::MarksOutOfFrame) => "the marks or the sheet do not fit into the frame; stand further away or use a wider lens",
-        Some(Unusable::NoFit) => "the leg is too small to be measured; come closer or zoom in",
+        Some(Unusable::NoFit | Unusable::TooSmall) => "the leg is too small to be measured; come closer or zoom in",
     }
 }
 
@@ -115,7 +115,7 @@ pub fn table(cells: &[Cell], tolerance_mm: f64) -> String {
         for c in ring {
             let text = match (&c.shown, c.unusable) {
                 (Some(s), _) => {
-                    let mark = if s.worst_mm() <= tolerance_mm { "*" } else { "" };
+                    let mark = if s.worst_mm().round() <= tolerance_mm { "*" } else { "" };
                     format!("{:.0}{mark}", s.worst_mm())
                 }
                 (None, Some(Unusable::OutOfFrame | Unusable::MarksOutOfFrame)) => "out".to_string(),
