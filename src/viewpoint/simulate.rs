@@ -288,6 +288,7 @@ impl Setting<'_> {
             marks,
             focal_px: None,
             sigma_px: Some(sigma_px),
+            time_s: None,
         })
     }
 
