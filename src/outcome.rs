@@ -90,6 +90,8 @@ pub enum InputKind {
 pub enum FloorSource {
     /// Marks on the carpet with known coordinates.
     Marks,
+    /// The printed sheet of markers, found by itself.
+    Sheet,
     /// The athlete's own body.
     Body,
     /// Nothing.

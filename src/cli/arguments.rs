@@ -26,6 +26,8 @@ pub enum Command {
     Check(CheckArguments),
     /// Build and check a floor file from marks on the carpet, and draw the carpet grid on a frame.
     Floor(FloorArguments),
+    /// Make a page of markers to print and lay on the carpet; `check` finds it by itself and gets a better floor from it.
+    Sheet(SheetArguments),
     /// Check every recording in folders: one table, one page, and each recording's report.
     Screen(ScreenArguments),
     /// One worker of `screen`, which starts it by itself.
@@ -124,6 +126,25 @@ pub struct FloorArguments {
     /// Draw the carpet grid on the frame and write it here (PNG).
     #[arg(long, value_name = "PNG", value_hint = ValueHint::FilePath)]
     pub draw: Option<PathBuf>,
+}
+
+/// Arguments of `sheet`.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:
+  shankline sheet --paper a4 --out sheet.pdf
+
+Print at 100 %, measure the two lines (100 mm each), lay the sheet flat on the carpet beside the kneeling leg, in full view of the camera. One pixel and a half a cell is needed
+to read it: at 4 m a 1080p phone reads it from about 12 degrees over the carpet on, not from knee height.")]
+pub struct SheetArguments {
+    /// Paper.
+    #[arg(long, value_enum, default_value_t = crate::floor::sheet::page::Paper::A4)]
+    pub paper: crate::floor::sheet::page::Paper,
+    /// Format; without it, by the file's name.
+    #[arg(long, value_enum)]
+    pub format: Option<crate::floor::sheet::page::Format>,
+    /// Write the page here.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub out: PathBuf,
 }
 
 /// Arguments of `screen`.

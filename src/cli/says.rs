@@ -24,6 +24,7 @@ pub fn lines(outcome: &Outcome, report: &Path, colour: bool) -> String {
     if let (Some(e), Some(sd)) = (outcome.floor.camera_elevation_deg, outcome.floor.camera_elevation_sd_deg) {
         let from = match outcome.floor.source {
             FloorSource::Marks => "the marks",
+            FloorSource::Sheet => "the printed sheet",
             FloorSource::Body => "the body",
             FloorSource::None => "nothing",
         };

@@ -573,6 +573,7 @@ fn floor_section(outcome: &Outcome) -> Markup {
                 dd {
                     @match floor.source {
                         FloorSource::Marks => "marks on the carpet with known places",
+                        FloorSource::Sheet => "the printed sheet on the carpet, found by itself",
                         FloorSource::Body => "the athlete\u{2019}s own body (no marks on the carpet)",
                         FloorSource::None => "nothing: no floor was found",
                     }
