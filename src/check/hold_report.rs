@@ -66,7 +66,7 @@ impl Setting<'_> {
     /// `None` where no frame of the hold shows the lower leg.
     pub fn report(&self, frames: &[PoseFrame], span: &Span, around: std::ops::Range<usize>) -> Option<Measured> {
         let held: Vec<(usize, &LegReading)> = (span.first..=span.last)
-            .filter_map(|i| frames[i].lower_leg.as_ref().map(|l| (i, l)))
+            .filter_map(|i| frames[i].lower_leg.as_deref().map(|l| (i, l)))
             .collect();
         let (leg, leg_confidence) = self.kneeling_leg(&held)?;
         let held: Vec<(usize, &LegReading)> = held.into_iter().filter(|(_, l)| l.leg == leg).collect();

@@ -53,7 +53,7 @@ impl Floor for ShotFloor<'_> {
         }
         let stance = stance?;
         let held: Vec<(usize, &LegReading)> = (stance.first..=stance.last)
-            .filter_map(|i| self.track.frames[i].lower_leg.as_ref().filter(|l| l.present >= 0.5).map(|l| (i, l)))
+            .filter_map(|i| self.track.frames[i].lower_leg.as_deref().filter(|l| l.present >= 0.5).map(|l| (i, l)))
             .collect();
         (!held.is_empty()).then(|| {
             (

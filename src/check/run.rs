@@ -1,6 +1,7 @@
 //! Running a check over one recording or photograph.
 
 use crate::check::hold_report::{Measured, Parts, Setting};
+use crate::check::pictures::Reread;
 use crate::check::{repetitions, size};
 use crate::clip;
 use crate::error::{Error, Result};
@@ -76,10 +77,8 @@ impl Eyes {
 pub struct Checked {
     /// The answer.
     pub outcome: Outcome,
-    /// One upright picture a hold, where it could be read again.
-    pub stills: Vec<Option<RgbImage>>,
-    /// One upright picture for each moment of each repetition, where it could be read again.
-    pub moments: Vec<Vec<Option<RgbImage>>>,
+    /// The pictures for the report, read from the recording again when they are asked for.
+    pub pictures: Reread,
     /// The track, for whoever wants more than the answer.
     pub track: Track,
     /// What each hold's gaps were joined from.
@@ -167,12 +166,10 @@ impl Opened {
         };
         let made_by = made_by(eyes.hashes(), &options.rules);
         let (outcome, parts) = judge_track(&track, input, marks.as_ref(), options, made_by);
-        let stills = stills(&path, still, &outcome);
-        let moments = moments(&path, &outcome);
+        let pictures = Reread::new(path, still, &outcome);
         Ok(Checked {
             outcome,
-            stills,
-            moments,
+            pictures,
             track,
             parts,
         })
@@ -190,34 +187,6 @@ pub fn check_recording(
     progress: &mut dyn FnMut(u64, Option<u64>),
 ) -> Result<Checked> {
     Opened::new(path, options)?.check(options, eyes, progress)
-}
-
-/// The upright picture of each hold's best frame: the photograph itself, or read from the recording again.
-fn stills(path: &Path, mut photograph: Option<RgbImage>, outcome: &Outcome) -> Vec<Option<RgbImage>> {
-    outcome
-        .holds
-        .iter()
-        .map(|h| {
-            photograph.take().or_else(|| {
-                let frame = clip::frame_at(path, h.best_frame.time_s, &clip::OpenOptions::default());
-                frame.ok().map(|f| f.image)
-            })
-        })
-        .collect()
-}
-
-/// The upright pictures of each repetition's moments, read from the recording again.
-fn moments(path: &Path, outcome: &Outcome) -> Vec<Vec<Option<RgbImage>>> {
-    outcome
-        .repetitions
-        .iter()
-        .map(|r| {
-            r.moments
-                .iter()
-                .map(|m| clip::frame_at(path, m.time_s, &clip::OpenOptions::default()).ok().map(|f| f.image))
-                .collect()
-        })
-        .collect()
 }
 
 /// The marks' camera, where marks were given.
@@ -239,7 +208,7 @@ pub fn fit_marks(options: &CheckOptions, width: usize, height: usize) -> Result<
 
 /// Whether the body is low enough for the stance.
 fn low_enough(body: &Body) -> bool {
-    let world = |l: Landmark| nalgebra::Vector3::from(body.world_m[l as usize]);
+    let world = |l: Landmark| nalgebra::Vector3::from(body.world_m(l as usize));
     let hips = 0.5 * (world(Landmark::LeftHip) + world(Landmark::RightHip));
     let ankles = 0.5 * (world(Landmark::LeftAnkle) + world(Landmark::RightAnkle));
     let shank = 0.5
@@ -312,7 +281,7 @@ fn follow_photograph(image: &RgbImage, marks: Option<&FloorCamera>, options: &Ch
         }
     }
     if let Some(body) = &frame.body {
-        frame.lower_leg = look(&mut eyes.lower_leg, body, image, marks, options.leg)?;
+        frame.lower_leg = look(&mut eyes.lower_leg, body, image, marks, options.leg)?.map(Box::new);
     }
     if !shows_stance(&frame) {
         let Eyes { people, lower_leg, .. } = eyes;
@@ -321,7 +290,7 @@ fn follow_photograph(image: &RgbImage, marks: Option<&FloorCamera>, options: &Ch
         if let Some((body, leg)) = closer.filter(|(_, leg)| leg.present >= PHOTOGRAPH_STANCE) {
             let at = body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5);
             frame.body = Some(body);
-            frame.lower_leg = Some(leg);
+            frame.lower_leg = Some(Box::new(leg));
             // What the first look said of people no longer holds.
             track.events = vec![TrackEvent {
                 time_s: 0.0,
@@ -367,6 +336,7 @@ fn follow_recording(
             while let Some(frame) = clip.next_frame()? {
                 if cuts.is_cut(&frame.image) {
                     cuts_s.push(frame.time_s);
+                    follower.cut();
                 }
                 if let Some(body) = follower.step(&frame)?.body {
                     // A closed channel means that the reader failed; its error is taken below.
@@ -390,7 +360,7 @@ fn follow_recording(
     let mut track = follower.finish();
     track.cuts_s = cuts_s;
     for (position, reading) in readings {
-        track.frames[position].lower_leg = Some(reading);
+        track.frames[position].lower_leg = Some(Box::new(reading));
     }
     let summary = clip.finish()?;
     let first_s = track.frames.first().map_or(0.0, |f| f.time_s);

@@ -11,7 +11,7 @@ use crate::phases::flight::{self, Flight};
 use crate::phases::footwork::{self, Move};
 use crate::phases::report::*;
 use crate::phases::series::{half_window_s, interval_s, local_line};
-use crate::phases::{cuts, support, sway, turn};
+use crate::phases::{cuts, stretches, support, sway, turn};
 use crate::pose::track::{Landmark, PoseFrame, Track};
 use crate::rules::RuleProfile;
 use crate::types::{ImagePoint, Leg};
@@ -67,7 +67,9 @@ pub fn find(track: &Track, floor: &impl Floor, rules: &RuleProfile, asked: &Aske
     let nominal = spans::find(track, &rules.still);
     for shot in starts.windows(2) {
         if shot[1] > shot[0] {
-            of_shot(track, (shot[0], shot[1] - 1), floor, rules, asked, &nominal, &mut found);
+            for stretch in stretches::of(track, (shot[0], shot[1] - 1)) {
+                of_shot(track, stretch, floor, rules, asked, &nominal, &mut found);
+            }
         }
     }
     found
