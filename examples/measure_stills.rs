@@ -56,6 +56,7 @@ fn main() -> shankline::Result<()> {
                 leg: LegChoice::Auto,
                 rules: RuleProfile::shipped(),
                 athlete: athlete_of(&truth),
+                sheet_line_mm: None,
             };
             if floor == "marks" && options.floor.is_none() {
                 continue;

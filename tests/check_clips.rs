@@ -52,6 +52,7 @@ fn check(eyes: &mut Eyes, file: &str, name: &str, marks: bool) -> Checked {
         leg: LegChoice::Auto,
         rules: RuleProfile::shipped(),
         athlete: None,
+        sheet_line_mm: None,
     };
     check_recording(&clips().join(file), &options, eyes, &mut |_, _| {}).expect("the clip is checked")
 }

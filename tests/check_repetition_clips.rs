@@ -27,6 +27,7 @@ fn check(name: &str, marks: bool) -> Checked {
         leg: LegChoice::Auto,
         rules: RuleProfile::shipped(),
         athlete: None,
+        sheet_line_mm: None,
     };
     let mut eyes = Eyes::open(&default_folder().expect("networks are shipped")).expect("networks open");
     check_recording(&clips().join(format!("{name}.mp4")), &options, &mut eyes, &mut |_, _| {}).expect("the clip is checked")

@@ -29,6 +29,7 @@ fn check(eyes: &mut Eyes, path: &Path) -> Checked {
         leg: LegChoice::Auto,
         rules: RuleProfile::shipped(),
         athlete: None,
+        sheet_line_mm: None,
     };
     check_recording(path, &options, eyes, &mut |_, _| {}).expect("the recording is checked")
 }

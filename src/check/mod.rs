@@ -5,6 +5,7 @@ pub mod hold_report;
 pub mod pictures;
 mod repetitions;
 pub mod run;
+pub mod sheet;
 pub mod size;
 
 pub use run::{check_recording, CheckOptions, Checked, Eyes, LegChoice, Opened};

@@ -2,10 +2,12 @@
 
 use crate::check::hold_report::{Measured, Parts, Setting};
 use crate::check::pictures::Reread;
-use crate::check::{repetitions, size};
+use crate::check::{repetitions, sheet, size};
 use crate::clip;
 use crate::error::{Error, Result};
 use crate::floor::marks::{FloorFile, MarksFit};
+use crate::floor::sheet::fit::Print;
+use crate::floor::sheet::placement::Sheet;
 use crate::floor::FloorCamera;
 use crate::hold::{self, Span};
 use crate::leg::fuse::FusionErrors;
@@ -44,6 +46,8 @@ pub struct CheckOptions {
     pub rules: RuleProfile,
     /// Where the athlete is in the first frame, as fractions of the frame's width and height.
     pub athlete: Option<[f64; 2]>,
+    /// Length of a check line on the printed sheet as measured, millimetres (100 where printed true to size).
+    pub sheet_line_mm: Option<f64>,
 }
 
 /// Every network a check needs, opened once.
@@ -144,7 +148,21 @@ impl Opened {
     /// [`Error::Input`] for input that turns out to be unusable, [`Error::Ours`] where a part of the program fails.
     pub fn check(self, options: &CheckOptions, eyes: &mut Eyes, progress: &mut dyn FnMut(u64, Option<u64>)) -> Result<Checked> {
         let Self { path, source, marks } = self;
-        let camera = marks.as_ref().map(|m| &m.camera);
+        // Marks that a person gave win over a sheet that was found.
+        let sheet = match (&marks, &source) {
+            (Some(_), _) => Sheet::default(),
+            (None, Source::Photograph(p)) => sheet::in_photograph(&p.image, Print::of_line(options.sheet_line_mm))?,
+            (None, Source::Clip(clip)) => {
+                let info = clip.info();
+                sheet::in_recording(
+                    &path,
+                    [info.width, info.height],
+                    info.duration_s,
+                    Print::of_line(options.sheet_line_mm),
+                )?
+            }
+        };
+        let camera = marks.as_ref().map(|m| &m.camera).or_else(|| sheet::while_following(&sheet));
         let mut still = None;
         let (track, input) = match source {
             Source::Photograph(photograph) => {
@@ -165,7 +183,7 @@ impl Opened {
             Source::Clip(clip) => follow_recording(&path, *clip, camera, options, eyes, progress)?,
         };
         let made_by = made_by(eyes.hashes(), &options.rules);
-        let (outcome, parts) = judge_track(&track, input, marks.as_ref(), options, made_by);
+        let (outcome, parts) = judge_with_sheet(&track, input, marks.as_ref(), &sheet, options, made_by);
         let pictures = Reread::new(path, still, &outcome);
         Ok(Checked {
             outcome,
@@ -381,12 +399,24 @@ fn follow_recording(
 /// Everything after following: holds, floor, leg, rules. Pure: the same track gives the same answer. `marks` is the fit of the floor file ([`fit_marks`]).
 pub fn judge_track(
     track: &Track,
-    mut input: InputReport,
+    input: InputReport,
     marks: Option<&MarksFit>,
     options: &CheckOptions,
     made_by: MadeBy,
 ) -> (Outcome, Vec<Parts>) {
-    let camera = marks.map(|m| &m.camera);
+    judge_with_sheet(track, input, marks, &Sheet::default(), options, made_by)
+}
+
+/// As [`judge_track`], with what was seen of a printed sheet; marks win over it.
+pub fn judge_with_sheet(
+    track: &Track,
+    mut input: InputReport,
+    marks: Option<&MarksFit>,
+    sheet: &Sheet,
+    options: &CheckOptions,
+    made_by: MadeBy,
+) -> (Outcome, Vec<Parts>) {
+    let camera = marks.map(|m| &m.camera).or_else(|| sheet::while_following(sheet));
     let shape = LegShape::shipped();
     let errors = FusionErrors::shipped();
     let photograph = input.kind == InputKind::Photograph;
@@ -439,12 +469,18 @@ pub fn judge_track(
     let mut floor: Option<FloorReport> = None;
     for span in &spans {
         let around = around(track, span);
-        match setting.report(&track.frames, span, around) {
+        let placement = sheet.during(span.start_s, span.end_s);
+        let of_span = Setting {
+            marks: marks.map(|m| &m.camera).or_else(|| placement.map(|p| &p.fit.camera)),
+            ..setting
+        };
+        match of_span.report(&track.frames, span, around) {
             Some(Measured {
-                hold,
-                floor: found,
+                mut hold,
+                floor: mut found,
                 parts: of_hold,
             }) => {
+                sheet::tell(sheet, placement, options.sheet_line_mm, &mut found, &mut hold);
                 holds.push(hold);
                 parts.push(of_hold);
                 floor.get_or_insert(found);
@@ -464,6 +500,7 @@ pub fn judge_track(
         not_judged.push(nothing_found(track));
     }
     let mut floor = floor.unwrap_or_else(|| no_floor(camera));
+    floor.notes.extend(sheet::too_little(sheet));
     if let Some(fit) = marks {
         floor.notes.extend(fit.notes.iter().cloned());
     }
@@ -558,7 +595,7 @@ fn nothing_found(track: &Track) -> NotJudged {
 fn no_floor(marks: Option<&FloorCamera>) -> FloorReport {
     let origin = CarpetPoint::new(0.0, 0.0, 0.0);
     FloorReport {
-        source: marks.map_or(FloorSource::None, |_| FloorSource::Marks),
+        source: marks.map_or(FloorSource::None, |c| c.source),
         camera_elevation_deg: marks.map(|c| c.elevation_rad_from(origin).to_degrees()),
         camera_elevation_sd_deg: marks.map(|c| c.sd_of(|c| c.elevation_rad_from(origin)).to_degrees()),
         camera_height_m: marks.map(|c| c.centre().z),
@@ -568,6 +605,7 @@ fn no_floor(marks: Option<&FloorCamera>) -> FloorReport {
         focal_px: marks.map(|c| c.focal_px),
         focal_sd_px: marks.map(|c| c.sd_of(|c| c.focal_px)),
         grid: marks.map_or(Vec::new(), |c| c.grid(origin, 2.0)),
+        sheet: None,
         notes: Vec::new(),
     }
 }

@@ -4,9 +4,11 @@ use crate::clip;
 use crate::error::Result;
 use crate::floor::sheet::align::Grey;
 use crate::floor::sheet::detect;
-use crate::floor::sheet::fit::Print;
-use crate::floor::sheet::placement::{self, Look, Sheet};
-use crate::types::RgbImage;
+use crate::floor::sheet::fit::{self, Print};
+use crate::floor::sheet::placement::{self, Look, Placement, Sheet, LEAST_MARKERS, MARKER_COUNT};
+use crate::floor::FloorCamera;
+use crate::outcome::{FloorReport, FloorSource, HoldReport, SheetReport};
+use crate::types::{CarpetPoint, RgbImage};
 use std::path::Path;
 
 /// Frames looked at first, spread over the recording; where none shows a marker the rest is not looked at.
@@ -65,5 +67,86 @@ fn look(image: &RgbImage, time_s: f64) -> Result<Look> {
         found,
         small,
         reduced,
+    })
+}
+
+/// The floor to follow the athlete with and to time repetitions by: the first placement's, where the camera stood still over all of them.
+pub fn while_following(sheet: &Sheet) -> Option<&FloorCamera> {
+    sheet.placements.first().filter(|_| sheet.camera_still()).map(|p| &p.fit.camera)
+}
+
+/// Says of a hold's floor what the sheet did for it.
+pub fn tell(sheet: &Sheet, placement: Option<&Placement>, sheet_line_mm: Option<f64>, floor: &mut FloorReport, hold: &mut HoldReport) {
+    if floor.source == FloorSource::Marks || sheet.placements.is_empty() {
+        return;
+    }
+    let moved = sheet.placements.len() > 1;
+    let Some(p) = placement else {
+        hold.notes.push(
+            "The camera moved in this recording and the printed sheet was not measured during this hold: the floor was taken from the body.".to_string(),
+        );
+        return;
+    };
+    let camera = &p.fit.camera;
+    floor.sheet = Some(SheetReport {
+        markers: p.found.len(),
+        markers_printed: MARKER_COUNT,
+        frames: p.looks,
+        frames_looked_at: sheet.looked,
+        placements: sheet.placements.len(),
+        residual_px: p.fit.residual_px,
+        camera_distance_m: camera.distance_m(CarpetPoint::new(0.0, 0.0, 0.0)),
+        outlines: p.outlines(),
+    });
+    floor.notes.push(format!(
+        "The floor was taken from the printed sheet: {} of its {MARKER_COUNT} markers, measured in {} of {} frames looked at, corners within {:.1} px of the fit. A sheet on a soft carpet may tilt by {:.0}\u{b0} (standard deviation) and curl; both are in the uncertainty.",
+        p.found.len(),
+        p.looks,
+        sheet.looked,
+        p.fit.residual_px,
+        fit::TILT_SD_DEG
+    ));
+    floor.notes.push(match sheet_line_mm {
+        Some(mm) => format!("The sheet's check line measures {mm} mm: lengths on it were scaled by {:.3}.", mm / 100.0),
+        None => format!(
+            "The sheet was taken to be printed true to size within {:.0} %; measure its lines and give --sheet-line-mm for tighter distances.",
+            100.0 * fit::PRINT_SCALE_SD
+        ),
+    });
+    let focal_sd = camera.sd_of(|c| c.focal_px.ln());
+    if focal_sd > 0.15 {
+        floor.notes.push(format!(
+            "The sheet is too small in the picture to tell the focal length well (\u{b1} {:.0} %): that rests mostly on what lenses are common, and camera height and distance with it; the elevation does not.",
+            196.0 * focal_sd
+        ));
+    }
+    if p.fit.from_above {
+        floor
+            .notes
+            .push("The sheet is seen from nearly straight above, where neither its tilt nor the focal length shows well.".to_string());
+    }
+    if moved {
+        hold.notes.push(if sheet.camera_still() {
+            format!(
+                "The printed sheet was moved during the recording while the camera stood still; this hold uses it as it lay from {:.1} s to {:.1} s.",
+                p.start_s, p.end_s
+            )
+        } else {
+            format!(
+                "The camera moved during the recording; this hold uses the printed sheet as seen from {:.1} s to {:.1} s.",
+                p.start_s, p.end_s
+            )
+        });
+    }
+}
+
+/// What to say where markers were seen that make no floor.
+pub fn too_little(sheet: &Sheet) -> Option<String> {
+    (sheet.placements.is_empty() && sheet.most_markers > 0).then(|| {
+        if sheet.most_markers < LEAST_MARKERS {
+            format!("One marker of the printed sheet was seen, but a floor needs {LEAST_MARKERS} of its {MARKER_COUNT}: the sheet was not used. Uncover it, or bring the camera higher or closer.")
+        } else {
+            "Markers of the printed sheet were seen, but they do not lie as on a flat sheet on a carpet: the sheet was not used. Lay it flat.".to_string()
+        }
     })
 }

@@ -68,6 +68,9 @@ pub struct CheckArguments {
     /// Floor file: marks on the carpet with known coordinates (see `shankline floor`); without it the floor is taken from the body.
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
     pub floor: Option<PathBuf>,
+    /// Length of a check line on the printed sheet as measured with a ruler, millimetres; without it a true print (100 mm, within 2 %) is assumed.
+    #[arg(long, value_name = "MM", value_parser = sheet_line)]
+    pub sheet_line_mm: Option<f64>,
     /// The athlete's stature in metres; without it 1.70 m ± 0.11 m is assumed.
     #[arg(long, value_name = "M", value_parser = stature)]
     pub stature: Option<f64>,
@@ -347,6 +350,13 @@ fn stature(text: &str) -> Result<f64, String> {
             "{m} m is no athlete's stature; give metres between 0.9 and 2.4, such as 1.68"
         ))
     }
+}
+
+fn sheet_line(text: &str) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|mm: &f64| (50.0..=200.0).contains(mm))
+        .ok_or_else(|| "give millimetres from 50 to 200, such as 98.5".to_string())
 }
 
 fn degrees(text: &str) -> Result<f64, String> {

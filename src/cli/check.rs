@@ -25,6 +25,7 @@ pub fn run(arguments: &CheckArguments) -> Result<()> {
         arguments.rules.as_deref(),
         arguments.athlete,
     )?;
+    options.sheet_line_mm = arguments.sheet_line_mm;
     options.rules.movement.required_turn_deg = arguments.turn.or(options.rules.movement.required_turn_deg);
     options.rules.movement.slow_motion_factor = arguments.slow_motion.or(options.rules.movement.slow_motion_factor);
     let json_to_stdout = arguments.json.as_deref() == Some(Path::new("-"));
@@ -86,6 +87,7 @@ pub(crate) fn options(
             None => RuleProfile::shipped(),
         },
         athlete,
+        sheet_line_mm: None,
     })
 }
 

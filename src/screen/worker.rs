@@ -167,6 +167,7 @@ fn one(job: &Job, eyes: &mut Eyes, rules: &RuleProfile) -> Result<Word> {
         leg: job.leg.map_or(LegChoice::Auto, LegChoice::Given),
         rules: rules.clone(),
         athlete: None,
+        sheet_line_mm: None,
     };
     let mut told = std::time::Instant::now();
     let checked = check_recording(&path, &options, eyes, &mut |done, _| {

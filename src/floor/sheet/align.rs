@@ -89,7 +89,10 @@ impl Sums {
         let (c, r) = ((x as usize).min(CELLS - 1), (y as usize).min(CELLS - 1));
         let (fx, fy) = (x - c as f64, y - r as f64);
         let s = &self.0;
-        let (top, bottom) = (s[r][c] + fx * (s[r][c + 1] - s[r][c]), s[r + 1][c] + fx * (s[r + 1][c + 1] - s[r + 1][c]));
+        let (top, bottom) = (
+            s[r][c] + fx * (s[r][c + 1] - s[r][c]),
+            s[r + 1][c] + fx * (s[r + 1][c + 1] - s[r + 1][c]),
+        );
         top + fy * (bottom - top)
     }
 
@@ -172,7 +175,12 @@ pub fn align(grey: &Grey, marker: &Marker, corners: &[ImagePoint; 4]) -> Result<
 
 fn pixels(grey: &Grey, marker: &Marker, to_image: &Matrix3<f64>) -> Option<Vec<(f64, f64, f64)>> {
     let margin = WHITE_MM / marker.side_mm;
-    let outer = [(-margin, -margin), (1.0 + margin, -margin), (1.0 + margin, 1.0 + margin), (-margin, 1.0 + margin)];
+    let outer = [
+        (-margin, -margin),
+        (1.0 + margin, -margin),
+        (1.0 + margin, 1.0 + margin),
+        (-margin, 1.0 + margin),
+    ];
     let outer = outer.map(|(x, y)| apply(to_image, x, y));
     let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
     for (u, v) in outer {
@@ -265,7 +273,9 @@ fn solve(grey: &Grey, marker: &Marker, sums: &Sums, start: &[ImagePoint; 4]) -> 
     let (x, _, normal, _) = best?;
     let corners = corners_of(&x);
     // Half a cell away the drawing would have settled on the wrong edge.
-    let shortest = (0..4).map(|k| start[k].distance_px(start[(k + 1) % 4])).fold(f64::INFINITY, f64::min);
+    let shortest = (0..4)
+        .map(|k| start[k].distance_px(start[(k + 1) % 4]))
+        .fold(f64::INFINITY, f64::min);
     let moved = (0..4).map(|k| start[k].distance_px(corners[k])).fold(0.0, f64::max);
     if moved > (0.5 * shortest / CELLS as f64).max(1.5) {
         return None;

@@ -41,7 +41,11 @@ pub fn markers(grey: &Grey) -> Result<Vec<Found>> {
                 continue;
             }
             if let Some(aligned) = align::align(grey, &MARKERS[marker], &corners)?.filter(|a| a.correlation >= LEAST_CORRELATION) {
-                found.push(Found { marker, aligned, read: true });
+                found.push(Found {
+                    marker,
+                    aligned,
+                    read: true,
+                });
             }
         }
         if found.len() == MARKERS.len() {
@@ -62,7 +66,10 @@ fn read(grey: &Grey, stretch: (f64, f64)) -> opencv::Result<Vec<(usize, [ImagePo
     let top = grey.height as i32 - rows;
     let part = whole.row_bounds(top, grey.height as i32)?;
     let mut stretched = Mat::default();
-    let size = Size::new((grey.width as f64 * stretch.0).round() as i32, (f64::from(rows) * stretch.1).round() as i32);
+    let size = Size::new(
+        (grey.width as f64 * stretch.0).round() as i32,
+        (f64::from(rows) * stretch.1).round() as i32,
+    );
     let scale = (f64::from(size.width) / grey.width as f64, f64::from(size.height) / f64::from(rows));
     if stretch == (1.0, 1.0) {
         part.copy_to(&mut stretched)?;
@@ -80,10 +87,19 @@ fn read(grey: &Grey, stretch: (f64, f64)) -> opencv::Result<Vec<(usize, [ImagePo
     parameters.set_adaptive_thresh_win_size_step(16);
     let (mut corners, mut ids) = (Vector::<Vector<Point2f>>::new(), Vector::<i32>::new());
     let parameters: Ptr<_> = parameters;
-    opencv::aruco::detect_markers(&stretched, &artwork::dictionary()?, &mut corners, &mut ids, &parameters, &mut opencv::core::no_array())?;
+    opencv::aruco::detect_markers(
+        &stretched,
+        &artwork::dictionary()?,
+        &mut corners,
+        &mut ids,
+        &parameters,
+        &mut opencv::core::no_array(),
+    )?;
     let mut seen = Vec::new();
     for (id, quad) in ids.iter().zip(corners.iter()) {
-        let Some(marker) = MARKERS.iter().position(|m| m.id == id) else { continue };
+        let Some(marker) = MARKERS.iter().position(|m| m.id == id) else {
+            continue;
+        };
         if quad.len() != 4 {
             continue;
         }
@@ -123,7 +139,9 @@ fn look_for_the_others(grey: &Grey, found: &mut Vec<Found>) -> Result<()> {
             continue;
         }
         // The largest marker tells best where the others are.
-        let Some(by) = found.iter().min_by_key(|f| f.marker) else { return Ok(()) };
+        let Some(by) = found.iter().min_by_key(|f| f.marker) else {
+            return Ok(());
+        };
         let h = by_one(by);
         let corners = MARKERS[marker].corners_mm().map(|c| {
             let p = h * Vector3::new(c[0], c[1], 1.0);

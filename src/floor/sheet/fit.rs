@@ -203,7 +203,9 @@ pub fn joined(looks: &[Vec<Found>]) -> Vec<Found> {
             };
             ImagePoint::new(median(&|p| p.u), median(&|p| p.v))
         });
-        let mean = of_marker.iter().fold(super::align::CornerCovariance::zeros(), |s, f| s + f.aligned.covariance / n);
+        let mean = of_marker
+            .iter()
+            .fold(super::align::CornerCovariance::zeros(), |s, f| s + f.aligned.covariance / n);
         result.aligned.covariance = mean * (LOOKS_SHARE + (1.0 - LOOKS_SHARE) / n);
         all.push(result);
     }

@@ -167,6 +167,12 @@ fn pdf(paper: Paper, shapes: &[Vec<Rectangle>]) -> Vec<u8> {
     for offset in offsets {
         out.extend(format!("{offset:010} 00000 n \n").bytes());
     }
-    out.extend(format!("trailer\n<< /Size {} /Root 1 0 R >>\nstartxref\n{start}\n%%EOF\n", objects.len() + 1).bytes());
+    out.extend(
+        format!(
+            "trailer\n<< /Size {} /Root 1 0 R >>\nstartxref\n{start}\n%%EOF\n",
+            objects.len() + 1
+        )
+        .bytes(),
+    );
     out
 }

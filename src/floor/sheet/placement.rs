@@ -86,7 +86,9 @@ impl Sheet {
             if found.len() < LEAST_MARKERS || !found.iter().any(|f| f.read) {
                 continue;
             }
-            let Some(fit) = fit::fit(image_size, &found, print).filter(|f| f.misfit < LARGEST_MISFIT) else { continue };
+            let Some(fit) = fit::fit(image_size, &found, print).filter(|f| f.misfit < LARGEST_MISFIT) else {
+                continue;
+            };
             let (first, end) = (group[0], group[group.len() - 1]);
             placements.push(Placement {
                 start_s: first.time_s,
