@@ -80,14 +80,17 @@ def main() -> int:
     rng = np.random.default_rng(o.seed)
     page = np.array(Image.open(o.page).convert("L"))
     o.out.mkdir(parents=True, exist_ok=True)
-    thread_limit()
-    renderer = Renderer(fixtures.QUALITY, slots=1)
     movements = [m for m in fixtures.MOVEMENTS if m.name in o.movement.split(",")]
-    written = 0
-    for k, m in enumerate(movements):
+    bodies = []
+    # Bodies first: torch does not load any more once a renderer has brought its own compiler.
+    for m in movements:
         frames = clip(m.kind, fixtures.FPS, np.random.default_rng(m.seed), dict(m.request))
         held = [q for _, q in frames if q.notes.get("phase") == "hold"]
-        held = held[len(held) // 2]
+        bodies.append(held[len(held) // 2])
+    thread_limit()
+    renderer = Renderer(fixtures.QUALITY, slots=1)
+    written = 0
+    for k, (m, held) in enumerate(zip(movements, bodies)):
         held = fixtures.moved(held, -held.vertices.mean(0) * np.array([1, 1, 0], np.float32))
         points = {n: np.asarray(v, float) for n, v in held.truth.points.items()}
         leg = np.array([*((points["knee_joint"] + points["ankle_joint"]) / 2)[:2], 0.05])

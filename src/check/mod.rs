@@ -8,4 +8,4 @@ pub mod run;
 pub mod sheet;
 pub mod size;
 
-pub use run::{check_recording, CheckOptions, Checked, Eyes, LegChoice, Opened};
+pub use run::{check_recording, CheckOptions, Checked, Eyes, LegChoice, Opened, SheetUse};

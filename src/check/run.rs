@@ -33,6 +33,25 @@ pub enum LegChoice {
     Given(Leg),
 }
 
+/// What to do about a printed sheet on the carpet.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum SheetUse {
+    /// Look for it. The length of a check line as measured, millimetres, where somebody measured it.
+    Find(Option<f64>),
+    /// Take no notice of it.
+    Ignore,
+}
+
+impl SheetUse {
+    /// The measured length of a check line, millimetres.
+    pub const fn line_mm(self) -> Option<f64> {
+        match self {
+            Self::Find(line_mm) => line_mm,
+            Self::Ignore => None,
+        }
+    }
+}
+
 /// Everything a check may be told.
 #[derive(Debug, Clone)]
 pub struct CheckOptions {
@@ -46,8 +65,8 @@ pub struct CheckOptions {
     pub rules: RuleProfile,
     /// Where the athlete is in the first frame, as fractions of the frame's width and height.
     pub athlete: Option<[f64; 2]>,
-    /// Length of a check line on the printed sheet as measured, millimetres (100 where printed true to size).
-    pub sheet_line_mm: Option<f64>,
+    /// What to do about a printed sheet on the carpet.
+    pub sheet: SheetUse,
 }
 
 /// Every network a check needs, opened once.
@@ -149,17 +168,13 @@ impl Opened {
     pub fn check(self, options: &CheckOptions, eyes: &mut Eyes, progress: &mut dyn FnMut(u64, Option<u64>)) -> Result<Checked> {
         let Self { path, source, marks } = self;
         // Marks that a person gave win over a sheet that was found.
-        let sheet = match (&marks, &source) {
-            (Some(_), _) => Sheet::default(),
-            (None, Source::Photograph(p)) => sheet::in_photograph(&p.image, Print::of_line(options.sheet_line_mm))?,
-            (None, Source::Clip(clip)) => {
+        let print = Print::of_line(options.sheet.line_mm());
+        let sheet = match &source {
+            _ if marks.is_some() || options.sheet == SheetUse::Ignore => Sheet::default(),
+            Source::Photograph(p) => sheet::in_photograph(&p.image, print)?,
+            Source::Clip(clip) => {
                 let info = clip.info();
-                sheet::in_recording(
-                    &path,
-                    [info.width, info.height],
-                    info.duration_s,
-                    Print::of_line(options.sheet_line_mm),
-                )?
+                sheet::in_recording(&path, [info.width, info.height], info.duration_s, print)?
             }
         };
         let camera = marks.as_ref().map(|m| &m.camera).or_else(|| sheet::while_following(&sheet));
@@ -480,7 +495,7 @@ pub fn judge_with_sheet(
                 floor: mut found,
                 parts: of_hold,
             }) => {
-                sheet::tell(sheet, placement, options.sheet_line_mm, &mut found, &mut hold);
+                sheet::tell(sheet, placement, options.sheet.line_mm(), &mut found, &mut hold);
                 holds.push(hold);
                 parts.push(of_hold);
                 floor.get_or_insert(found);
@@ -500,7 +515,7 @@ pub fn judge_with_sheet(
         not_judged.push(nothing_found(track));
     }
     let mut floor = floor.unwrap_or_else(|| no_floor(camera));
-    floor.notes.extend(sheet::too_little(sheet));
+    input.warnings.extend(sheet::too_little(sheet));
     if let Some(fit) = marks {
         floor.notes.extend(fit.notes.iter().cloned());
     }

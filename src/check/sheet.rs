@@ -11,7 +11,7 @@ use crate::outcome::{FloorReport, FloorSource, HoldReport, SheetReport};
 use crate::types::{CarpetPoint, RgbImage};
 use std::path::Path;
 
-/// Frames looked at first, spread over the recording; where none shows a marker the rest is not looked at.
+/// Frames looked at first, spread over the recording, every other one thoroughly; where none shows a marker the rest is not looked at.
 const FIRST_LOOKS: usize = 5;
 
 /// Most frames looked at.
@@ -25,7 +25,7 @@ const APART_S: f64 = 0.4;
 /// # Errors
 /// [`crate::Error::Ours`] where OpenCV fails.
 pub fn in_photograph(image: &RgbImage, print: Print) -> Result<Sheet> {
-    let look = look(image, 0.0)?;
+    let look = look(image, 0.0, true)?;
     Ok(Sheet::of([image.width, image.height], &[look], print))
 }
 
@@ -38,12 +38,12 @@ pub fn in_recording(path: &Path, image_size: [usize; 2], duration_s: Option<f64>
     let mut looks: Vec<Look> = Vec::new();
     let at = |n: usize, k: usize| duration_s * (k as f64 + 0.5) / n as f64;
     for k in 0..FIRST_LOOKS {
-        looks.extend(look_at(path, at(FIRST_LOOKS, k))?);
+        looks.extend(look_at(path, at(FIRST_LOOKS, k), k % 2 == 1)?);
     }
     if looks.iter().any(|l| !l.found.is_empty()) {
         let n = ((duration_s / APART_S) as usize).min(MOST_LOOKS);
         for k in 0..n {
-            looks.extend(look_at(path, at(n, k))?);
+            looks.extend(look_at(path, at(n, k), true)?);
         }
         looks.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
         looks.dedup_by(|a, b| a.time_s == b.time_s);
@@ -51,16 +51,16 @@ pub fn in_recording(path: &Path, image_size: [usize; 2], duration_s: Option<f64>
     Ok(Sheet::of(image_size, &looks, print))
 }
 
-fn look_at(path: &Path, time_s: f64) -> Result<Option<Look>> {
+fn look_at(path: &Path, time_s: f64, thorough: bool) -> Result<Option<Look>> {
     match clip::frame_at(path, time_s, &clip::OpenOptions::default()) {
-        Ok(frame) => look(&frame.image, frame.time_s).map(Some),
+        Ok(frame) => look(&frame.image, frame.time_s, thorough).map(Some),
         Err(_) => Ok(None),
     }
 }
 
-fn look(image: &RgbImage, time_s: f64) -> Result<Look> {
+fn look(image: &RgbImage, time_s: f64, thorough: bool) -> Result<Look> {
     let grey = Grey::of(image);
-    let found = detect::markers(&grey)?;
+    let found = detect::markers(&grey, thorough)?;
     let (small, reduced) = placement::small(&grey);
     Ok(Look {
         time_s,

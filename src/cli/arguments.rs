@@ -71,6 +71,9 @@ pub struct CheckArguments {
     /// Length of a check line on the printed sheet as measured with a ruler, millimetres; without it a true print (100 mm, within 2 %) is assumed.
     #[arg(long, value_name = "MM", value_parser = sheet_line)]
     pub sheet_line_mm: Option<f64>,
+    /// Take no notice of a printed sheet (where it lies creased, or not on the carpet).
+    #[arg(long, conflicts_with = "sheet_line_mm")]
+    pub ignore_sheet: bool,
     /// The athlete's stature in metres; without it 1.70 m ± 0.11 m is assumed.
     #[arg(long, value_name = "M", value_parser = stature)]
     pub stature: Option<f64>,

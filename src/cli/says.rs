@@ -34,6 +34,13 @@ pub fn lines(outcome: &Outcome, report: &Path, colour: bool) -> String {
             1.96 * sd
         );
     }
+    if let Some(sheet) = &outcome.floor.sheet {
+        let _ = writeln!(
+            out,
+            "  printed sheet: {} of {} markers, measured in {} of {} frames looked at",
+            sheet.markers, sheet.markers_printed, sheet.frames, sheet.frames_looked_at
+        );
+    }
     let _ = writeln!(out, "  report: {}", report.display());
     out
 }

@@ -19,22 +19,28 @@ pub struct Found {
     pub read: bool,
 }
 
-/// Pictures are looked at as they are, then stretched: a sheet seen from near the carpet is only a few pixels tall, and OpenCV finds squares better when they are not that flat.
-const STRETCHES: [(f64, f64); 3] = [(1.0, 1.0), (1.0, 2.5), (2.0, 6.0)];
+/// Pictures are looked at as they are, and where nothing is found stretched: a sheet seen from near the carpet is only a few pixels tall, and OpenCV finds squares better when
+/// they are not that flat.
+const STRETCHES: [(f64, f64); 3] = [(1.0, 1.0), (1.0, 2.5), (2.0, 5.0)];
 
-/// Stretched pictures larger than this are cut short of the sky: only the lower part, where the carpet is, is looked at.
+/// Stretched pictures are not made larger than this; of a larger one only the lower part is looked at, where the carpet is.
 const LARGEST_PX: f64 = 16.0e6;
 
 /// Correlation of a marker's drawing with the picture below which it is not there (hidden, or something else). A random patch of a picture seldom passes 0.6.
 const LEAST_CORRELATION: f64 = 0.80;
 
 /// The sheet's markers in a picture: read by OpenCV, measured by [`align`], and those that OpenCV could not read looked for where the read ones say.
+/// `thorough`: stretched as well, which takes some times longer.
 ///
 /// # Errors
 /// [`Error::Ours`] where OpenCV fails.
-pub fn markers(grey: &Grey) -> Result<Vec<Found>> {
+pub fn markers(grey: &Grey, thorough: bool) -> Result<Vec<Found>> {
     let mut found: Vec<Found> = Vec::new();
-    for stretch in STRETCHES {
+    let area = grey.width as f64 * grey.height as f64;
+    for (k, stretch) in STRETCHES.into_iter().enumerate() {
+        if k > 0 && !thorough || k > 1 && area * stretch.0 * stretch.1 > LARGEST_PX {
+            break;
+        }
         let seen = read(grey, stretch).map_err(|e| Error::ours(format!("OpenCV failed to look for markers ({e}).")))?;
         for (marker, corners) in seen {
             if found.iter().any(|f| f.marker == marker) {
@@ -48,7 +54,7 @@ pub fn markers(grey: &Grey) -> Result<Vec<Found>> {
                 });
             }
         }
-        if found.len() == MARKERS.len() {
+        if !found.is_empty() {
             break;
         }
     }

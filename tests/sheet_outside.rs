@@ -1,0 +1,390 @@
+//! The printed sheet against outside references: its size by Poppler (PDF) and librsvg (SVG, through ffmpeg), its markers by OpenCV's aruco, its pose by OpenCV's `solvePnP`
+//! with the true camera, its covariance by Monte Carlo (JCGM 101:2008).
+
+use nalgebra::{Matrix3, Rotation3, Vector3};
+use opencv::core::{Mat, Point2f, Point3f, Vector, CV_64F};
+use opencv::prelude::*;
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
+use shankline::check::sheet;
+use shankline::floor::camera::{CameraCovariance, FloorCamera};
+use shankline::floor::sheet::align::{Aligned, CornerCovariance, Grey};
+use shankline::floor::sheet::artwork::{CHECK_LINES_MM, MARKERS, MIDDLE_MM};
+use shankline::floor::sheet::detect::{self, Found};
+use shankline::floor::sheet::fit::{self, Print, CURL_SD_M, PRINT_SCALE_SD, TILT_SD_DEG};
+use shankline::floor::sheet::page::{self, Format, Paper};
+use shankline::floor::sheet::placement::{self, Look, Sheet};
+use shankline::outcome::FloorSource;
+use shankline::types::{CarpetPoint, ImagePoint, RgbImage};
+use std::path::Path;
+use std::process::Command;
+use std::sync::OnceLock;
+
+fn run(program: &str, arguments: &[&str]) -> String {
+    let out = Command::new(program)
+        .args(arguments)
+        .output()
+        .unwrap_or_else(|e| panic!("{program} is missing ({e}); scripts/setup installs it"));
+    assert!(out.status.success(), "{program}: {}", String::from_utf8_lossy(&out.stderr));
+    String::from_utf8_lossy(&out.stdout).into_owned()
+}
+
+/// A grey picture: width, height, rows.
+struct Page(usize, usize, Vec<u8>);
+
+fn load(path: &Path) -> Page {
+    let g = image::open(path).unwrap().to_luma8();
+    Page(g.width() as usize, g.height() as usize, g.into_raw())
+}
+
+/// The page as Poppler prints it at `dpi`.
+fn printed(paper: Paper, dpi: usize) -> Page {
+    let folder = tempfile::tempdir().unwrap();
+    let pdf = folder.path().join("sheet.pdf");
+    std::fs::write(&pdf, page::write(paper, Format::Pdf).unwrap()).unwrap();
+    let target = folder.path().join("page");
+    let dpi = dpi.to_string();
+    run("pdftoppm", &["-r", &dpi, "-gray", "-png", "-singlefile", pdf.to_str().unwrap(), target.to_str().unwrap()]);
+    load(&target.with_extension("png"))
+}
+
+/// Markers by OpenCV alone: number and corners, px from the picture's corner.
+fn by_opencv(page: &Page) -> Vec<(i32, [[f64; 2]; 4])> {
+    let picture = Mat::new_rows_cols_with_data(page.1 as i32, page.0 as i32, &page.2).unwrap();
+    let dictionary = opencv::aruco::get_predefined_dictionary(opencv::aruco::PREDEFINED_DICTIONARY_NAME::DICT_4X4_50).unwrap();
+    let (mut corners, mut ids) = (Vector::<Vector<Point2f>>::new(), Vector::<i32>::new());
+    let mut parameters = opencv::aruco::DetectorParameters::create().unwrap();
+    parameters.set_corner_refinement_method(opencv::aruco::CornerRefineMethod::CORNER_REFINE_SUBPIX as i32);
+    opencv::aruco::detect_markers(&picture, &dictionary, &mut corners, &mut ids, &parameters, &mut opencv::core::no_array()).unwrap();
+    ids.iter()
+        .zip(corners.iter())
+        .map(|(id, c)| {
+            let at = |k: usize| {
+                let p = c.get(k).unwrap();
+                [f64::from(p.x) + 0.5, f64::from(p.y) + 0.5]
+            };
+            (id, [at(0), at(1), at(2), at(3)])
+        })
+        .collect()
+}
+
+fn on_page_mm(paper: Paper, at: [f64; 2]) -> [f64; 2] {
+    let [w, h] = paper.size_mm();
+    [0.5 * w + at[0] - MIDDLE_MM[0], 0.5 * h - at[1] + MIDDLE_MM[1]]
+}
+
+fn assert_markers_lie_as_drawn(page: &Page, paper: Paper, px_per_mm: f64, within_mm: f64) {
+    let seen = by_opencv(page);
+    assert_eq!(seen.len(), MARKERS.len(), "OpenCV reads {:?}", seen.iter().map(|s| s.0).collect::<Vec<_>>());
+    for m in &MARKERS {
+        let (_, corners) = seen.iter().find(|s| s.0 == m.id).unwrap_or_else(|| panic!("marker {} not read", m.id));
+        for (k, c) in m.corners_mm().iter().enumerate() {
+            let drawn = on_page_mm(paper, *c);
+            let off = (corners[k][0] / px_per_mm - drawn[0]).hypot(corners[k][1] / px_per_mm - drawn[1]);
+            assert!(off < within_mm, "marker {} corner {k}: {off} mm", m.id);
+        }
+    }
+}
+
+/// Poppler measures the page and draws it; at 254 dpi a pixel is 0.1 mm. The check lines' dark pixels are counted.
+#[test]
+fn the_pdf_is_true_to_size() {
+    for (paper, named) in [(Paper::A4, "A4"), (Paper::Letter, "letter")] {
+        let folder = tempfile::tempdir().unwrap();
+        let pdf = folder.path().join("sheet.pdf");
+        std::fs::write(&pdf, page::write(paper, Format::Pdf).unwrap()).unwrap();
+        let said = run("pdfinfo", &[pdf.to_str().unwrap()]);
+        assert!(said.contains("Pages:           1"), "{said}");
+        assert!(said.lines().any(|l| l.starts_with("Page size:") && l.contains(named)), "{said}");
+        let words = run("pdftotext", &["-bbox", pdf.to_str().unwrap(), "-"]);
+        let right = words
+            .split("xMax=\"")
+            .skip(1)
+            .map(|w| w.split('"').next().unwrap().parse::<f64>().unwrap())
+            .fold(0.0, f64::max);
+        assert!(words.contains(">Print<") && words.contains(">carpet<"), "{words}");
+        assert!(right * 25.4 / 72.0 < paper.size_mm()[0] - 8.0, "the text runs to {right} pt");
+
+        let drawn = printed(paper, 254);
+        assert!((drawn.0 as f64 - 10.0 * paper.size_mm()[0]).abs() <= 1.0 && (drawn.1 as f64 - 10.0 * paper.size_mm()[1]).abs() <= 1.0);
+        assert_markers_lie_as_drawn(&drawn, paper, 10.0, 0.1);
+        let dark = |x: usize, y: usize| drawn.2[y * drawn.0 + x] < 128;
+        let [across, along] = CHECK_LINES_MM.map(|l| on_page_mm(paper, l[0]).map(|v| (10.0 * v).round() as usize));
+        let row = (0..drawn.0).filter(|x| dark(*x, across[1])).count();
+        let column = (0..drawn.1).filter(|y| dark(along[0], *y)).count();
+        assert!(row.abs_diff(1000) <= 2 && column.abs_diff(1000) <= 2, "check lines measure {row} and {column} tenths of a millimetre");
+    }
+}
+
+/// librsvg, through ffmpeg, draws the SVG at 96 pixels an inch (CSS).
+#[test]
+fn the_svg_shows_the_same() {
+    let folder = tempfile::tempdir().unwrap();
+    let svg = folder.path().join("sheet.svg");
+    std::fs::write(&svg, page::write(Paper::A4, Format::Svg).unwrap()).unwrap();
+    let png = folder.path().join("sheet.png");
+    run("ffmpeg", &["-v", "error", "-i", svg.to_str().unwrap(), "-pix_fmt", "gray", png.to_str().unwrap()]);
+    let drawn = load(&png);
+    let px_per_mm = drawn.0 as f64 / 210.0;
+    assert!((px_per_mm - 96.0 / 25.4).abs() < 0.01, "{px_per_mm}");
+    assert_markers_lie_as_drawn(&drawn, Paper::A4, px_per_mm, 0.25);
+}
+
+const SIZE: [usize; 2] = [1920, 1080];
+
+/// A camera over the sheet's middle: elevation and azimuth (degrees), distance (m), the sheet a little off the picture's middle.
+fn camera(focal_px: f64, elevation_deg: f64, azimuth_deg: f64, distance_m: f64, roll_deg: f64) -> FloorCamera {
+    let (e, a) = (elevation_deg.to_radians(), azimuth_deg.to_radians());
+    let centre = distance_m * Vector3::new(e.cos() * a.cos(), e.cos() * a.sin(), e.sin());
+    let forward = (Vector3::new(0.1, -0.05, 0.5) - centre).normalize();
+    let right = forward.cross(&Vector3::z()).normalize();
+    let level = Matrix3::from_rows(&[right.transpose(), forward.cross(&right).transpose(), forward.transpose()]);
+    let rotation = Rotation3::from_axis_angle(&Vector3::z_axis(), roll_deg.to_radians()).into_inner() * level;
+    FloorCamera {
+        image_size: SIZE,
+        focal_px,
+        rotation,
+        translation_m: -rotation * centre,
+        covariance: CameraCovariance::zeros(),
+        source: FloorSource::Sheet,
+    }
+}
+
+/// The A4 page as Poppler prints it, 150 dpi.
+fn page_150() -> &'static Page {
+    static PAGE: OnceLock<Page> = OnceLock::new();
+    PAGE.get_or_init(|| printed(Paper::A4, 150))
+}
+
+/// The printed page on a carpet seen by `camera`, `shift_m` along x; rectangles of the page (left, bottom, right, top; mm, sheet's frame) are covered. In linear light, 16 rays a pixel, developed with
+/// a power of 1/2.2, with noise of 2 grey levels.
+fn photograph(camera: &FloorCamera, shift_m: f64, covered: &[[f64; 4]], seed: u64) -> RgbImage {
+    let page = page_150();
+    let px_per_m = 150.0 / 0.0254;
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    // A carpet with some texture, standing for the background.
+    let mut image = RgbImage::filled(SIZE[0], SIZE[1], [0, 0, 0]);
+    let mut linear = vec![0.0f64; SIZE[0] * SIZE[1]];
+    for (k, v) in linear.iter_mut().enumerate() {
+        let (x, y) = ((k % SIZE[0]) / 9, (k / SIZE[0]) / 7);
+        let mixed = (x.wrapping_mul(2654435761) ^ y.wrapping_mul(40503)).wrapping_mul(2246822519) >> 7;
+        *v = 0.10 + 0.06 * ((mixed % 97) as f64 / 97.0);
+    }
+    let outer = [[-0.105, -0.157], [0.105, -0.157], [0.105, 0.140], [-0.105, 0.140]]
+        .map(|c| camera.project(CarpetPoint::new(c[0] + shift_m, c[1], 0.0)).unwrap());
+    let low = outer.iter().fold([f64::INFINITY; 2], |m, p| [m[0].min(p.u), m[1].min(p.v)]);
+    let high = outer.iter().fold([0.0f64; 2], |m, p| [m[0].max(p.u), m[1].max(p.v)]);
+    for y in (low[1].max(0.0) as usize)..=(high[1] as usize).min(SIZE[1] - 1) {
+        for x in (low[0].max(0.0) as usize)..=(high[0] as usize).min(SIZE[0] - 1) {
+            let mut sum = 0.0;
+            for s in 0..16 {
+                let at = ImagePoint::new(x as f64 + ((s % 4) as f64 + 0.5) / 4.0, y as f64 + ((s / 4) as f64 + 0.5) / 4.0);
+                let p = camera.at_height(at, 0.0).unwrap();
+                let (px, py) = (p.x - shift_m, p.y);
+                let column = (px + 0.105) * px_per_m;
+                let row = (0.1485 - (py - 0.001 * MIDDLE_MM[1])) * px_per_m;
+                let hidden = covered.iter().any(|[l, b, r, t]| px > l / 1e3 && px < r / 1e3 && py > b / 1e3 && py < t / 1e3);
+                sum += if hidden || column < 0.0 || row < 0.0 || column >= page.0 as f64 || row >= page.1 as f64 {
+                    linear[y * SIZE[0] + x]
+                } else {
+                    0.04 + 0.6 * f64::from(page.2[row as usize * page.0 + column as usize]) / 255.0
+                };
+            }
+            linear[y * SIZE[0] + x] = sum / 16.0;
+        }
+    }
+    for (k, v) in linear.iter().enumerate() {
+        let noise: f64 = StandardNormal.sample(&mut rng);
+        let level = (255.0 * v.powf(1.0 / 2.2) + 2.0 * noise).clamp(0.0, 255.0) as u8;
+        image.data[3 * k..3 * k + 3].fill(level);
+    }
+    image
+}
+
+fn truth_px(camera: &FloorCamera, marker: usize) -> [ImagePoint; 4] {
+    MARKERS[marker]
+        .corners_mm()
+        .map(|c| camera.project(CarpetPoint::new(c[0] / 1e3, c[1] / 1e3, 0.0)).unwrap())
+}
+
+/// Corners in the printed page seen by known cameras; pose against OpenCV's `solvePnP` (iterative) on the same corners with the true focal length, and against the truth.
+#[test]
+fn corners_and_pose_are_right() {
+    for (k, (elevation, azimuth, distance)) in [(14.0, -80.0, 3.0), (25.0, 40.0, 4.0), (40.0, 170.0, 5.0)].into_iter().enumerate() {
+        let truth = camera(1500.0, elevation, azimuth, distance, 1.5);
+        let image = photograph(&truth, 0.0, &[], k as u64);
+        let found = detect::markers(&Grey::of(&image), true).unwrap();
+        assert!(found.len() >= 4, "{elevation}°: {} markers", found.len());
+        let mut whitened = Vec::new();
+        let (mut objects, mut images) = (Vector::<Point3f>::new(), Vector::<Point2f>::new());
+        for f in &found {
+            for ((seen, exact), mm) in f.aligned.corners.iter().zip(truth_px(&truth, f.marker)).zip(MARKERS[f.marker].corners_mm()) {
+                objects.push(Point3f::new(mm[0] as f32 / 1e3, mm[1] as f32 / 1e3, 0.0));
+                images.push(Point2f::new(seen.u as f32, seen.v as f32));
+                if MARKERS[f.marker].side_mm > 60.0 {
+                    assert!(seen.distance_px(exact) < 0.35, "{elevation}°, marker {}: {} px", f.marker, seen.distance_px(exact));
+                }
+            }
+            let d = nalgebra::SVector::<f64, 8>::from_fn(|i, _| {
+                let (s, t) = (f.aligned.corners[i / 2], truth_px(&truth, f.marker)[i / 2]);
+                if i % 2 == 0 { s.u - t.u } else { s.v - t.v }
+            });
+            whitened.push((d.transpose() * f.aligned.covariance.try_inverse().unwrap() * d)[0] / 8.0);
+        }
+        let mean = whitened.iter().sum::<f64>() / whitened.len() as f64;
+        assert!(mean < 4.0, "{elevation}°: corners are off by {} times their covariance: {whitened:?}", mean.sqrt());
+
+        let matrix = Mat::from_slice_2d(&[[1500.0, 0.0, 960.0], [0.0, 1500.0, 540.0], [0.0, 0.0, 1.0]]).unwrap();
+        let (mut rotation, mut translation) = (Mat::default(), Mat::default());
+        assert!(opencv::calib3d::solve_pnp(
+            &objects,
+            &images,
+            &matrix,
+            &Mat::zeros(1, 5, CV_64F).unwrap(),
+            &mut rotation,
+            &mut translation,
+            false,
+            opencv::calib3d::SOLVEPNP_ITERATIVE
+        )
+        .unwrap());
+        let vector = |m: &Mat| Vector3::new(*m.at::<f64>(0).unwrap(), *m.at::<f64>(1).unwrap(), *m.at::<f64>(2).unwrap());
+        let theirs = Rotation3::new(vector(&rotation)).into_inner();
+        let apart = |a: &Matrix3<f64>, b: &Matrix3<f64>| (((a.transpose() * b).trace() - 1.0) / 2.0).clamp(-1.0, 1.0).acos().to_degrees();
+        assert!(apart(&theirs, &truth.rotation) < 0.8, "OpenCV's pose from our corners: {}°", apart(&theirs, &truth.rotation));
+        assert!((vector(&translation) - truth.translation_m).norm() < 0.01 * distance);
+
+        let ours = fit::fit(SIZE, &found, Print { scale: 1.0, scale_sd: 0.003 }).unwrap();
+        assert!(ours.misfit < 4.0, "{}", ours.misfit);
+        let origin = CarpetPoint::new(0.0, 0.0, 0.0);
+        for (what, of) in [
+            ("elevation", Box::new(move |c: &FloorCamera| c.elevation_rad_from(origin)) as Box<dyn Fn(&FloorCamera) -> f64>),
+            ("focal length", Box::new(|c: &FloorCamera| c.focal_px.ln())),
+            ("height", Box::new(|c: &FloorCamera| c.centre().z)),
+        ] {
+            let (error, sd) = (of(&ours.camera) - of(&truth), ours.camera.sd_of(&of));
+            assert!(error.abs() < 2.6 * sd, "{elevation}°: {what} off by {error}, stated {sd}");
+        }
+        let tilt = ours.camera.sd_of(|c| c.elevation_rad_from(origin)).to_degrees();
+        assert!((0.8..2.5).contains(&tilt), "a soft carpet's degree must be in the elevation: {tilt}°");
+    }
+}
+
+/// Draws of sheets that tilt, curl and are printed off scale as the fit assumes, corners with noise: the stated spreads cover what comes out, at the sheet and half a metre
+/// away from it (JCGM 101:2008).
+#[test]
+fn the_covariance_covers() {
+    let mut rng = ChaCha8Rng::seed_from_u64(5);
+    let mut normal = move || -> f64 { StandardNormal.sample(&mut rng) };
+    const DRAWS: usize = 60;
+    let leg = CarpetPoint::new(0.3, 0.4, 0.0);
+    let names = ["elevation", "ln height", "ln distance", "height of a point at the leg"];
+    let mut within = [0; 4];
+    let mut squares = [0.0; 4];
+    for draw in 0..DRAWS {
+        let elevation = [12.0, 20.0, 35.0][draw % 3];
+        let focal = (0.85_f64 * 1920.0).ln() + 0.25 * normal();
+        let truth = camera(focal.exp(), elevation, 37.0 * draw as f64, 4.0, 1.5 * normal());
+        let tilt = [0; 2].map(|_| TILT_SD_DEG.to_radians() * normal());
+        let curl = CURL_SD_M.map(|s| s * normal());
+        let scale = (PRINT_SCALE_SD * normal()).exp();
+        let found: Vec<Found> = (0..MARKERS.len())
+            .map(|marker| {
+                let sd: f64 = 0.15;
+                let corners = MARKERS[marker].corners_mm().map(|c| {
+                    let (x, y) = (c[0] / 1e3 * scale, c[1] / 1e3 * scale);
+                    let (a, b) = (x / 0.090, y / 0.118);
+                    let z = tilt[0] * y - tilt[1] * x + curl[0] * a * a + curl[1] * a * b + curl[2] * b * b;
+                    let p = truth.project(CarpetPoint::new(x, y, z)).unwrap();
+                    ImagePoint::new(p.u + sd * normal(), p.v + sd * normal())
+                });
+                let aligned = Aligned { corners, covariance: CornerCovariance::identity() * (sd * sd), correlation: 1.0, contrast: 100.0 };
+                Found { marker, aligned, read: true }
+            })
+            .collect();
+        let fitted = fit::fit(SIZE, &found, Print::of_line(None)).unwrap().camera;
+        // Where the true camera sees a point 50 mm over the carpet at the leg: how high does the fitted one put it over the same ground?
+        let seen = truth.project(CarpetPoint::new(leg.x, leg.y, 0.05)).unwrap();
+        let foot = truth.project(leg).unwrap();
+        let height = |c: &FloorCamera| {
+            let f = c.at_height(foot, 0.0).unwrap().vector();
+            let (o, r) = (c.centre().vector(), c.ray(seen));
+            let t = (f - o).xy().norm() / r.xy().norm();
+            o.z + t * r.z
+        };
+        let quantities: [&dyn Fn(&FloorCamera) -> f64; 4] =
+            [&|c| c.elevation_rad_from(leg), &|c| c.centre().z.ln(), &|c| c.distance_m(leg).ln(), &height];
+        for (k, of) in quantities.iter().enumerate() {
+            let z = (of(&fitted) - of(&truth)) / fitted.sd_of(of);
+            within[k] += usize::from(z.abs() < 1.96);
+            squares[k] += z * z / DRAWS as f64;
+        }
+    }
+    for k in 0..4 {
+        // 60 draws at 95 %: 51 or fewer happen in one of 500.
+        assert!(within[k] >= 52, "{}: {} of {DRAWS} within 95 %", names[k], within[k]);
+        assert!(squares[k].sqrt() > 0.5, "{}: stated much too wide ({})", names[k], squares[k].sqrt());
+    }
+}
+
+fn look(image: &RgbImage, time_s: f64) -> Look {
+    let grey = Grey::of(image);
+    let (small, reduced) = placement::small(&grey);
+    Look { time_s, found: detect::markers(&grey, true).unwrap(), small, reduced }
+}
+
+/// A sheet half covered still gives a floor; with one marker left it gives none, and a word; a bare carpet gives neither.
+#[test]
+fn covered_or_absent() {
+    let truth = camera(1500.0, 25.0, -70.0, 3.0, 0.0);
+    let half = sheet::in_photograph(&photograph(&truth, 0.0, &[[-110.0, -150.0, 200.0, -20.0]], 1), Print::of_line(None)).unwrap();
+    let found: Vec<i32> = half.placements[0].found.iter().map(|f| MARKERS[f.marker].id).collect();
+    assert_eq!(found, [22, 13, 39], "the upper three are in view");
+    let origin = CarpetPoint::new(0.0, 0.0, 0.0);
+    let camera = &half.placements[0].fit.camera;
+    let error = camera.elevation_rad_from(origin) - truth.elevation_rad_from(origin);
+    assert!(error.abs() < 2.6 * camera.sd_of(|c| c.elevation_rad_from(origin)), "{}°", error.to_degrees());
+    assert!(sheet::too_little(&half).is_none());
+
+    // Everything right of the largest marker and everything below it.
+    let alone = photograph(&truth, 0.0, &[[32.0, -200.0, 110.0, 200.0], [-110.0, -200.0, 110.0, -10.0]], 3);
+    let alone = sheet::in_photograph(&alone, Print::of_line(None)).unwrap();
+    assert!(alone.placements.is_empty());
+    assert!(sheet::too_little(&alone).unwrap().contains("One marker"));
+
+    let bare = photograph(&truth, 0.0, &[[-300.0, -300.0, 300.0, 300.0]], 4);
+    let nothing = sheet::in_photograph(&bare, Print::of_line(None)).unwrap();
+    assert!(nothing.placements.is_empty() && nothing.most_markers == 0 && sheet::too_little(&nothing).is_none());
+}
+
+/// A sheet that is moved while the camera stands still is noticed and both its floors hold; where the camera moves, a floor holds only while it was seen.
+#[test]
+fn moved_sheet_and_moved_camera() {
+    let before = camera(1500.0, 25.0, -70.0, 3.0, 0.0);
+    let sheet_moved: Vec<Look> = [(0.0, 0.0), (1.0, 0.0), (5.0, 0.25), (6.0, 0.25)]
+        .iter()
+        .enumerate()
+        .map(|(k, (t, shift))| look(&photograph(&before, *shift, &[], k as u64), *t))
+        .collect();
+    let s = Sheet::of(SIZE, &sheet_moved, Print::of_line(None));
+    assert_eq!(s.placements.len(), 2);
+    assert!(s.camera_still());
+    assert_eq!(s.during(0.2, 0.8).unwrap().start_s, 0.0);
+    assert_eq!(s.during(9.0, 9.5).unwrap().start_s, 5.0);
+
+    let mut other = look(&photograph(&before, 0.0, &[], 7), 8.0);
+    // The whole picture 40 px to the right.
+    let mut image = photograph(&before, 0.0, &[], 8);
+    let shifted: Vec<u8> = (0..SIZE[1])
+        .flat_map(|y| (0..SIZE[0]).flat_map(move |x| std::iter::repeat_n((y, x.saturating_sub(40)), 3).enumerate()))
+        .map(|(c, (y, x))| image.data[3 * (y * SIZE[0] + x) + c])
+        .collect();
+    image.data = shifted;
+    other.time_s = 8.0;
+    let camera_moved = vec![sheet_moved[0].clone(), sheet_moved[1].clone(), look(&image, 8.0)];
+    let s = Sheet::of(SIZE, &camera_moved, Print::of_line(None));
+    assert_eq!(s.placements.len(), 2);
+    assert!(!s.camera_still());
+    assert!(s.during(4.0, 5.0).is_none(), "nothing is known while the camera moved");
+    assert_eq!(s.during(7.5, 8.5).unwrap().start_s, 8.0);
+}
