@@ -68,7 +68,9 @@ fn main() -> shankline::Result<()> {
             if floor == "marks" && options.floor.is_none() {
                 continue;
             }
-            let Ok(checked) = check_recording(picture, &options, &mut eyes, &mut |_, _| {}) else { continue };
+            let Ok(checked) = check_recording(picture, &options, &mut eyes, &mut |_, _| {}) else {
+                continue;
+            };
             let report = &checked.outcome.floor;
             let elevation = number(&truth["elevation_deg"]);
             if floor == "sheet" {
@@ -84,7 +86,9 @@ fn main() -> shankline::Result<()> {
                     continue;
                 }
             }
-            let (Some(hold), Some(parts)) = (checked.outcome.holds.first(), checked.parts.first()) else { continue };
+            let (Some(hold), Some(parts)) = (checked.outcome.holds.first(), checked.parts.first()) else {
+                continue;
+            };
             let camera: &FloorCamera = &parts.camera;
             let heel = &hold.gaps[5];
             let value = |v: Option<f64>| v.unwrap_or(f64::NAN);
@@ -92,12 +96,24 @@ fn main() -> shankline::Result<()> {
                 floor,
                 elevation_deg: elevation,
                 errors: vec![
-                    (value(report.camera_elevation_deg) - elevation, value(report.camera_elevation_sd_deg)),
-                    ((camera.centre().z / number(&truth["height_m"])).ln(), camera.sd_of(|c| c.centre().z.abs().max(1e-3).ln())),
-                    ((camera.focal_px / number(&truth["focal_px"])).ln(), camera.sd_of(|c| c.focal_px.ln())),
+                    (
+                        value(report.camera_elevation_deg) - elevation,
+                        value(report.camera_elevation_sd_deg),
+                    ),
+                    (
+                        (camera.centre().z / number(&truth["height_m"])).ln(),
+                        camera.sd_of(|c| c.centre().z.abs().max(1e-3).ln()),
+                    ),
+                    (
+                        (camera.focal_px / number(&truth["focal_px"])).ln(),
+                        camera.sd_of(|c| c.focal_px.ln()),
+                    ),
                     (heel.gap_mm + heel.natural_hollow_mm - number(&truth["gap_mm"]["heel"]), heel.sd_mm),
                 ],
-                heel_sd_of_geometry_mm: parts.geometry.as_ref().map_or(f64::NAN, |g| g.sd_mm(shankline::types::Station::Heel)),
+                heel_sd_of_geometry_mm: parts
+                    .geometry
+                    .as_ref()
+                    .map_or(f64::NAN, |g| g.sd_mm(shankline::types::Station::Heel)),
                 markers: report.sheet.as_ref().map_or(0, |s| s.markers),
             });
         }
@@ -114,7 +130,10 @@ fn main() -> shankline::Result<()> {
     println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     for (name, low, high) in classes {
         for floor in ["sheet", "marks", "body"] {
-            let here: Vec<&Row> = rows.iter().filter(|r| r.floor == floor && r.elevation_deg >= low && r.elevation_deg < high).collect();
+            let here: Vec<&Row> = rows
+                .iter()
+                .filter(|r| r.floor == floor && r.elevation_deg >= low && r.elevation_deg < high)
+                .collect();
             let mut line = format!("| {name} | {floor} | {} |", here.len());
             for (k, scale) in [1.0, 100.0, 100.0, 1.0].into_iter().enumerate() {
                 let off = median(here.iter().map(|r| scale * r.errors[k].0.abs()).collect());

@@ -190,7 +190,10 @@ fn peak_of(frames: u32) -> (usize, usize) {
         warnings: Vec::new(),
     };
     let (outcome, _parts) = judge_track(&track, input, None, &options, made_by(&[], &options.rules));
-    (PEAK.load(Ordering::Relaxed) - before, outcome.holds.len() + outcome.not_judged.len())
+    (
+        PEAK.load(Ordering::Relaxed) - before,
+        outcome.holds.len() + outcome.not_judged.len(),
+    )
 }
 
 #[test]
@@ -200,7 +203,11 @@ fn memory_grows_by_less_than_two_kilobytes_a_frame() {
     let (long, stances) = peak_of(12 * 1800);
     assert!(stances >= 10, "{stances} stances in twelve minutes");
     let a_frame = (long as f64 - short as f64) / (6.0 * 1800.0);
-    println!("{:.1} MB for six minutes, {:.1} MB for twelve: {a_frame:.0} bytes a frame", short as f64 / 1e6, long as f64 / 1e6);
+    println!(
+        "{:.1} MB for six minutes, {:.1} MB for twelve: {a_frame:.0} bytes a frame",
+        short as f64 / 1e6,
+        long as f64 / 1e6
+    );
     // An hour has 108,000 frames: 216 MB.
     assert!(a_frame < 2000.0, "{a_frame} bytes a frame");
 }

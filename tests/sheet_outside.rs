@@ -45,7 +45,18 @@ fn printed(paper: Paper, dpi: usize) -> Page {
     std::fs::write(&pdf, page::write(paper, Format::Pdf).unwrap()).unwrap();
     let target = folder.path().join("page");
     let dpi = dpi.to_string();
-    run("pdftoppm", &["-r", &dpi, "-gray", "-png", "-singlefile", pdf.to_str().unwrap(), target.to_str().unwrap()]);
+    run(
+        "pdftoppm",
+        &[
+            "-r",
+            &dpi,
+            "-gray",
+            "-png",
+            "-singlefile",
+            pdf.to_str().unwrap(),
+            target.to_str().unwrap(),
+        ],
+    );
     load(&target.with_extension("png"))
 }
 
@@ -56,7 +67,15 @@ fn by_opencv(page: &Page) -> Vec<(i32, [[f64; 2]; 4])> {
     let (mut corners, mut ids) = (Vector::<Vector<Point2f>>::new(), Vector::<i32>::new());
     let mut parameters = opencv::aruco::DetectorParameters::create().unwrap();
     parameters.set_corner_refinement_method(opencv::aruco::CornerRefineMethod::CORNER_REFINE_SUBPIX as i32);
-    opencv::aruco::detect_markers(&picture, &dictionary, &mut corners, &mut ids, &parameters, &mut opencv::core::no_array()).unwrap();
+    opencv::aruco::detect_markers(
+        &picture,
+        &dictionary,
+        &mut corners,
+        &mut ids,
+        &parameters,
+        &mut opencv::core::no_array(),
+    )
+    .unwrap();
     ids.iter()
         .zip(corners.iter())
         .map(|(id, c)| {
@@ -76,9 +95,17 @@ fn on_page_mm(paper: Paper, at: [f64; 2]) -> [f64; 2] {
 
 fn assert_markers_lie_as_drawn(page: &Page, paper: Paper, px_per_mm: f64, within_mm: f64) {
     let seen = by_opencv(page);
-    assert_eq!(seen.len(), MARKERS.len(), "OpenCV reads {:?}", seen.iter().map(|s| s.0).collect::<Vec<_>>());
+    assert_eq!(
+        seen.len(),
+        MARKERS.len(),
+        "OpenCV reads {:?}",
+        seen.iter().map(|s| s.0).collect::<Vec<_>>()
+    );
     for m in &MARKERS {
-        let (_, corners) = seen.iter().find(|s| s.0 == m.id).unwrap_or_else(|| panic!("marker {} not read", m.id));
+        let (_, corners) = seen
+            .iter()
+            .find(|s| s.0 == m.id)
+            .unwrap_or_else(|| panic!("marker {} not read", m.id));
         for (k, c) in m.corners_mm().iter().enumerate() {
             let drawn = on_page_mm(paper, *c);
             let off = (corners[k][0] / px_per_mm - drawn[0]).hypot(corners[k][1] / px_per_mm - drawn[1]);
@@ -113,7 +140,10 @@ fn the_pdf_is_true_to_size() {
         let [across, along] = CHECK_LINES_MM.map(|l| on_page_mm(paper, l[0]).map(|v| (10.0 * v).round() as usize));
         let row = (0..drawn.0).filter(|x| dark(*x, across[1])).count();
         let column = (0..drawn.1).filter(|y| dark(along[0], *y)).count();
-        assert!(row.abs_diff(1000) <= 2 && column.abs_diff(1000) <= 2, "check lines measure {row} and {column} tenths of a millimetre");
+        assert!(
+            row.abs_diff(1000) <= 2 && column.abs_diff(1000) <= 2,
+            "check lines measure {row} and {column} tenths of a millimetre"
+        );
     }
 }
 
@@ -124,7 +154,18 @@ fn the_svg_shows_the_same() {
     let svg = folder.path().join("sheet.svg");
     std::fs::write(&svg, page::write(Paper::A4, Format::Svg).unwrap()).unwrap();
     let png = folder.path().join("sheet.png");
-    run("ffmpeg", &["-v", "error", "-i", svg.to_str().unwrap(), "-pix_fmt", "gray", png.to_str().unwrap()]);
+    run(
+        "ffmpeg",
+        &[
+            "-v",
+            "error",
+            "-i",
+            svg.to_str().unwrap(),
+            "-pix_fmt",
+            "gray",
+            png.to_str().unwrap(),
+        ],
+    );
     let drawn = load(&png);
     let px_per_mm = drawn.0 as f64 / 210.0;
     assert!((px_per_mm - 96.0 / 25.4).abs() < 0.01, "{px_per_mm}");
@@ -184,7 +225,9 @@ fn photograph(camera: &FloorCamera, shift_m: f64, covered: &[[f64; 4]], seed: u6
                 let (px, py) = (p.x - shift_m, p.y);
                 let column = (px + 0.105) * px_per_m;
                 let row = (0.1485 - (py - 0.001 * MIDDLE_MM[1])) * px_per_m;
-                let hidden = covered.iter().any(|[l, b, r, t]| px > l / 1e3 && px < r / 1e3 && py > b / 1e3 && py < t / 1e3);
+                let hidden = covered
+                    .iter()
+                    .any(|[l, b, r, t]| px > l / 1e3 && px < r / 1e3 && py > b / 1e3 && py < t / 1e3);
                 sum += if hidden || column < 0.0 || row < 0.0 || column >= page.0 as f64 || row >= page.1 as f64 {
                     linear[y * SIZE[0] + x]
                 } else {
@@ -219,21 +262,40 @@ fn corners_and_pose_are_right() {
         let mut whitened = Vec::new();
         let (mut objects, mut images) = (Vector::<Point3f>::new(), Vector::<Point2f>::new());
         for f in &found {
-            for ((seen, exact), mm) in f.aligned.corners.iter().zip(truth_px(&truth, f.marker)).zip(MARKERS[f.marker].corners_mm()) {
+            for ((seen, exact), mm) in f
+                .aligned
+                .corners
+                .iter()
+                .zip(truth_px(&truth, f.marker))
+                .zip(MARKERS[f.marker].corners_mm())
+            {
                 objects.push(Point3f::new(mm[0] as f32 / 1e3, mm[1] as f32 / 1e3, 0.0));
                 images.push(Point2f::new(seen.u as f32, seen.v as f32));
                 if MARKERS[f.marker].side_mm > 60.0 {
-                    assert!(seen.distance_px(exact) < 0.35, "{elevation}°, marker {}: {} px", f.marker, seen.distance_px(exact));
+                    assert!(
+                        seen.distance_px(exact) < 0.35,
+                        "{elevation}°, marker {}: {} px",
+                        f.marker,
+                        seen.distance_px(exact)
+                    );
                 }
             }
             let d = nalgebra::SVector::<f64, 8>::from_fn(|i, _| {
                 let (s, t) = (f.aligned.corners[i / 2], truth_px(&truth, f.marker)[i / 2]);
-                if i % 2 == 0 { s.u - t.u } else { s.v - t.v }
+                if i % 2 == 0 {
+                    s.u - t.u
+                } else {
+                    s.v - t.v
+                }
             });
             whitened.push((d.transpose() * f.aligned.covariance.try_inverse().unwrap() * d)[0] / 8.0);
         }
         let mean = whitened.iter().sum::<f64>() / whitened.len() as f64;
-        assert!(mean < 4.0, "{elevation}°: corners are off by {} times their covariance: {whitened:?}", mean.sqrt());
+        assert!(
+            mean < 4.0,
+            "{elevation}°: corners are off by {} times their covariance: {whitened:?}",
+            mean.sqrt()
+        );
 
         let matrix = Mat::from_slice_2d(&[[1500.0, 0.0, 960.0], [0.0, 1500.0, 540.0], [0.0, 0.0, 1.0]]).unwrap();
         let (mut rotation, mut translation) = (Mat::default(), Mat::default());
@@ -251,14 +313,29 @@ fn corners_and_pose_are_right() {
         let vector = |m: &Mat| Vector3::new(*m.at::<f64>(0).unwrap(), *m.at::<f64>(1).unwrap(), *m.at::<f64>(2).unwrap());
         let theirs = Rotation3::new(vector(&rotation)).into_inner();
         let apart = |a: &Matrix3<f64>, b: &Matrix3<f64>| (((a.transpose() * b).trace() - 1.0) / 2.0).clamp(-1.0, 1.0).acos().to_degrees();
-        assert!(apart(&theirs, &truth.rotation) < 0.8, "OpenCV's pose from our corners: {}°", apart(&theirs, &truth.rotation));
+        assert!(
+            apart(&theirs, &truth.rotation) < 0.8,
+            "OpenCV's pose from our corners: {}°",
+            apart(&theirs, &truth.rotation)
+        );
         assert!((vector(&translation) - truth.translation_m).norm() < 0.01 * distance);
 
-        let ours = fit::fit(SIZE, &found, Print { scale: 1.0, scale_sd: 0.003 }).unwrap();
+        let ours = fit::fit(
+            SIZE,
+            &found,
+            Print {
+                scale: 1.0,
+                scale_sd: 0.003,
+            },
+        )
+        .unwrap();
         assert!(ours.misfit < 4.0, "{}", ours.misfit);
         let origin = CarpetPoint::new(0.0, 0.0, 0.0);
         for (what, of) in [
-            ("elevation", Box::new(move |c: &FloorCamera| c.elevation_rad_from(origin)) as Box<dyn Fn(&FloorCamera) -> f64>),
+            (
+                "elevation",
+                Box::new(move |c: &FloorCamera| c.elevation_rad_from(origin)) as Box<dyn Fn(&FloorCamera) -> f64>,
+            ),
             ("focal length", Box::new(|c: &FloorCamera| c.focal_px.ln())),
             ("height", Box::new(|c: &FloorCamera| c.centre().z)),
         ] {
@@ -266,7 +343,10 @@ fn corners_and_pose_are_right() {
             assert!(error.abs() < 2.6 * sd, "{elevation}°: {what} off by {error}, stated {sd}");
         }
         let tilt = ours.camera.sd_of(|c| c.elevation_rad_from(origin)).to_degrees();
-        assert!((0.8..2.5).contains(&tilt), "a soft carpet's degree must be in the elevation: {tilt}°");
+        assert!(
+            (0.8..2.5).contains(&tilt),
+            "a soft carpet's degree must be in the elevation: {tilt}°"
+        );
     }
 }
 
@@ -298,8 +378,17 @@ fn the_covariance_covers() {
                     let p = truth.project(CarpetPoint::new(x, y, z)).unwrap();
                     ImagePoint::new(p.u + sd * normal(), p.v + sd * normal())
                 });
-                let aligned = Aligned { corners, covariance: CornerCovariance::identity() * (sd * sd), correlation: 1.0, contrast: 100.0 };
-                Found { marker, aligned, read: true }
+                let aligned = Aligned {
+                    corners,
+                    covariance: CornerCovariance::identity() * (sd * sd),
+                    correlation: 1.0,
+                    contrast: 100.0,
+                };
+                Found {
+                    marker,
+                    aligned,
+                    read: true,
+                }
             })
             .collect();
         let fitted = fit::fit(SIZE, &found, Print::of_line(None)).unwrap().camera;
@@ -312,8 +401,12 @@ fn the_covariance_covers() {
             let t = (f - o).xy().norm() / r.xy().norm();
             o.z + t * r.z
         };
-        let quantities: [&dyn Fn(&FloorCamera) -> f64; 4] =
-            [&|c| c.elevation_rad_from(leg), &|c| c.centre().z.ln(), &|c| c.distance_m(leg).ln(), &height];
+        let quantities: [&dyn Fn(&FloorCamera) -> f64; 4] = [
+            &|c| c.elevation_rad_from(leg),
+            &|c| c.centre().z.ln(),
+            &|c| c.distance_m(leg).ln(),
+            &height,
+        ];
         for (k, of) in quantities.iter().enumerate() {
             let z = (of(&fitted) - of(&truth)) / fitted.sd_of(of);
             within[k] += usize::from(z.abs() < 1.96);
@@ -323,14 +416,24 @@ fn the_covariance_covers() {
     for k in 0..4 {
         // 60 draws at 95 %: 51 or fewer happen in one of 500.
         assert!(within[k] >= 52, "{}: {} of {DRAWS} within 95 %", names[k], within[k]);
-        assert!(squares[k].sqrt() > 0.5, "{}: stated much too wide ({})", names[k], squares[k].sqrt());
+        assert!(
+            squares[k].sqrt() > 0.5,
+            "{}: stated much too wide ({})",
+            names[k],
+            squares[k].sqrt()
+        );
     }
 }
 
 fn look(image: &RgbImage, time_s: f64) -> Look {
     let grey = Grey::of(image);
     let (small, reduced) = placement::small(&grey);
-    Look { time_s, found: detect::markers(&grey, true).unwrap(), small, reduced }
+    Look {
+        time_s,
+        found: detect::markers(&grey, true).unwrap(),
+        small,
+        reduced,
+    }
 }
 
 /// A sheet half covered still gives a floor; with one marker left it gives none, and a word; a bare carpet gives neither.
@@ -343,7 +446,11 @@ fn covered_or_absent() {
     let origin = CarpetPoint::new(0.0, 0.0, 0.0);
     let camera = &half.placements[0].fit.camera;
     let error = camera.elevation_rad_from(origin) - truth.elevation_rad_from(origin);
-    assert!(error.abs() < 2.6 * camera.sd_of(|c| c.elevation_rad_from(origin)), "{}°", error.to_degrees());
+    assert!(
+        error.abs() < 2.6 * camera.sd_of(|c| c.elevation_rad_from(origin)),
+        "{}°",
+        error.to_degrees()
+    );
     assert!(sheet::too_little(&half).is_none());
 
     // Everything right of the largest marker and everything below it.
@@ -387,4 +494,42 @@ fn moved_sheet_and_moved_camera() {
     assert!(!s.camera_still());
     assert!(s.during(4.0, 5.0).is_none(), "nothing is known while the camera moved");
     assert_eq!(s.during(7.5, 8.5).unwrap().start_s, 8.0);
+}
+
+/// The same found in a recording (H.264 by ffmpeg), through the program's own reader: two placements, the second a quarter of a metre further, the floor within what is stated.
+#[test]
+fn found_in_a_recording() {
+    use std::io::Write as _;
+    let truth = camera(1500.0, 25.0, -70.0, 3.0, 0.0);
+    let folder = tempfile::tempdir().unwrap();
+    let clip = folder.path().join("moved.mp4");
+    let size = format!("{}x{}", SIZE[0], SIZE[1]);
+    let mut ffmpeg = Command::new("ffmpeg")
+        .args([
+            "-v", "error", "-f", "rawvideo", "-pix_fmt", "rgb24", "-s", &size, "-r", "5", "-i", "-", "-pix_fmt", "yuv420p",
+        ])
+        .args(["-c:v", "libx264", "-preset", "ultrafast", "-crf", "20", clip.to_str().unwrap()])
+        .stdin(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    let frames = [photograph(&truth, 0.0, &[], 1), photograph(&truth, 0.25, &[], 2)];
+    let mut input = ffmpeg.stdin.take().unwrap();
+    for k in 0..8 {
+        input.write_all(&frames[k / 4].data).unwrap();
+    }
+    drop(input);
+    assert!(ffmpeg.wait().unwrap().success());
+    let found = sheet::in_recording(&clip, SIZE, Some(1.6), Print::of_line(Some(100.0))).unwrap();
+    assert_eq!(found.placements.len(), 2, "{} looks", found.looked);
+    assert!(found.camera_still());
+    let height = |c: &FloorCamera| c.centre().z;
+    for p in &found.placements {
+        assert_eq!(p.found.len(), MARKERS.len());
+        let (off, sd) = (p.fit.camera.centre().z - truth.centre().z, p.fit.camera.sd_of(height));
+        assert!(off.abs() < 2.6 * sd && sd < 0.1, "height off by {off} m, stated {sd} m");
+    }
+    // How far the sheet was moved, in the first placement's frame.
+    let (a, b) = (&found.placements[0].fit.camera, &found.placements[1].fit.camera);
+    let shift = a.at_height(b.project(CarpetPoint::new(0.0, 0.0, 0.0)).unwrap(), 0.0).unwrap();
+    assert!((shift.x - 0.25).abs() < 0.01 && shift.y.abs() < 0.01, "moved by {shift:?}");
 }

@@ -76,10 +76,23 @@ def main() -> int:
     p.add_argument("--seed", type=int, default=1)
     p.add_argument("--movement", default="clean,heel,calf,left")
     p.add_argument("--flat", action="store_true")
+    p.add_argument("--clip", action="store_true", help="one recording, sheet-heel30.mp4, instead of pictures")
     o = p.parse_args()
     rng = np.random.default_rng(o.seed)
     page = np.array(Image.open(o.page).convert("L"))
     o.out.mkdir(parents=True, exist_ok=True)
+    if o.clip:
+        view = fixtures.View("sheet-heel30", elevation=18.0, azimuth=12.0, distance=4.0, focal_px=1150.0)
+        movement = replace(next(m for m in fixtures.MOVEMENTS if m.name == "heel"), views=(view,))
+
+        def lay(renderer, held):
+            points = {n: np.asarray(v, float) for n, v in held.truth.points.items()}
+            leg = np.array([*((points["knee_joint"] + points["ankle_joint"]) / 2)[:2], 0.05])
+            at, turn = place_sheet(rng, fixtures.camera_of(view, held), leg, held)
+            renderer.lay_sheet(page, PAGE_M, at, turn, np.radians(rng.normal(0, 0.7, 2)), (0.0, 0.0))
+
+        fixtures.make(movement, o.out, lay=lay)
+        return 0
     movements = [m for m in fixtures.MOVEMENTS if m.name in o.movement.split(",")]
     bodies = []
     # Bodies first: torch does not load any more once a renderer has brought its own compiler.

@@ -197,6 +197,16 @@ impl Opened {
             }
             Source::Clip(clip) => follow_recording(&path, *clip, camera, options, eyes, progress)?,
         };
+        if let Some(sentence) = sheet::contradiction(&track, &sheet) {
+            // The leg was read with the sheet's elevation in mind: once more without.
+            let without = CheckOptions {
+                sheet: SheetUse::Ignore,
+                ..options.clone()
+            };
+            let mut checked = Self::new(&path, &without)?.check(&without, eyes, progress)?;
+            checked.outcome.input.warnings.push(sentence);
+            return Ok(checked);
+        }
         let made_by = made_by(eyes.hashes(), &options.rules);
         let (outcome, parts) = judge_with_sheet(&track, input, marks.as_ref(), &sheet, options, made_by);
         let pictures = Reread::new(path, still, &outcome);

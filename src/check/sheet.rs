@@ -8,6 +8,8 @@ use crate::floor::sheet::fit::{self, Print};
 use crate::floor::sheet::placement::{self, Look, Placement, Sheet, LEAST_MARKERS, MARKER_COUNT};
 use crate::floor::FloorCamera;
 use crate::outcome::{FloorReport, FloorSource, HoldReport, SheetReport};
+use crate::phases::series::median;
+use crate::pose::track::{Landmark, Track};
 use crate::types::{CarpetPoint, RgbImage};
 use std::path::Path;
 
@@ -73,6 +75,38 @@ fn look(image: &RgbImage, time_s: f64, thorough: bool) -> Result<Look> {
 /// The floor to follow the athlete with and to time repetitions by: the first placement's, where the camera stood still over all of them.
 pub fn while_following(sheet: &Sheet) -> Option<&FloorCamera> {
     sheet.placements.first().filter(|_| sheet.camera_still()).map(|p| &p.fit.camera)
+}
+
+/// Sizes of an athlete by the sheet over the network's typical body that no athlete has: the sheet then does not lie on the athlete's carpet, or is not printed to size.
+const BELIEVABLE_SIZES: std::ops::Range<f64> = 0.55..1.6;
+
+/// Depth that stands for the horizon, metres.
+const BEYOND_M: f64 = 1e6;
+
+/// A sentence where the athlete's size on the sheet's floor cannot be true.
+pub fn contradiction(track: &Track, sheet: &Sheet) -> Option<String> {
+    let sizes = track.frames.iter().filter_map(|f| {
+        let body = f.body.as_ref()?;
+        let camera = &sheet.during(f.time_s, f.time_s)?.fit.camera;
+        let lowest = [Landmark::LeftHeel, Landmark::LeftToe, Landmark::RightHeel, Landmark::RightToe]
+            .into_iter()
+            .map(|l| body.at(l))
+            .max_by(|x, y| x.v.total_cmp(&y.v))?;
+        // A foot that is seen over the sheet's horizon is as far away as can be.
+        let depth = camera.at_height(lowest, 0.0).map_or(BEYOND_M, |p| camera.depth_m(p));
+        Some(body.px_per_m * depth / camera.focal_px)
+    });
+    let size = median(sizes.collect())?;
+    (!BELIEVABLE_SIZES.contains(&size)).then(|| {
+        format!(
+            "A printed sheet was found, but on its floor the athlete would be {}: it does not lie flat on the athlete's carpet, or is not printed to size. It was not used.",
+            if size < 100.0 {
+                format!("{size:.1} times as large as people are")
+            } else {
+                "beyond the horizon".to_string()
+            }
+        )
+    })
 }
 
 /// Says of a hold's floor what the sheet did for it.

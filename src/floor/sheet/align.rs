@@ -209,7 +209,9 @@ fn pixels(grey: &Grey, marker: &Marker, to_image: &Matrix3<f64>) -> Option<Vec<(
     if all.len() > PIXELS {
         // Evenly, with a golden-ratio jitter so that the step never falls in with the rows' length.
         let step = all.len() as f64 / PIXELS as f64;
-        all = (0..PIXELS).map(|k| all[((k as f64 + (k as f64 * 0.618_034).fract()) * step) as usize]).collect();
+        all = (0..PIXELS)
+            .map(|k| all[((k as f64 + (k as f64 * 0.618_034).fract()) * step) as usize])
+            .collect();
     }
     Some(all)
 }

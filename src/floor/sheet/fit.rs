@@ -127,9 +127,10 @@ pub fn fit(image_size: [usize; 2], found: &[Found], print: Print) -> Option<Shee
                 &Options::default(),
             );
             let camera = start.stepped(&solution.x.as_slice()[..PARAMETER_COUNT]);
-            // Cameras stand over the carpet, and are not held upside down.
+            // Cameras stand over the carpet and are not held on their side; a sheet that would need that hangs on a wall or is held up.
             let up = camera.rotation.column(2);
-            let believable = camera.centre().z > 0.0 && (up.y < 0.0 || up.z < -0.9) && camera.translation_m.z > 0.0;
+            let upright = -up.y > up.x.abs() / LARGEST_ROLL_DEG.to_radians().tan();
+            let believable = camera.centre().z > 0.0 && camera.translation_m.z > 0.0 && upright;
             if believable && solution.cost.is_finite() && best.as_ref().is_none_or(|(_, b)| solution.cost < b.cost) {
                 best = Some((camera, solution));
             }
@@ -165,6 +166,9 @@ pub fn fit(image_size: [usize; 2], found: &[Found], print: Print) -> Option<Shee
 
 /// What corners cannot be better than, px: lens distortion within the sheet and the like (our choice).
 const CORNER_FLOOR_PX: f64 = 0.03;
+
+/// Roll of a camera about its axis beyond which a pose is not believed, degrees.
+const LARGEST_ROLL_DEG: f64 = 30.0;
 
 /// Over this elevation the sheet is seen so nearly frontal that neither focal length nor tilt shows, degrees.
 const FROM_ABOVE_DEG: f64 = 70.0;
