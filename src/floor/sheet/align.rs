@@ -274,12 +274,12 @@ fn solve(grey: &Grey, marker: &Marker, sums: &Sums, start: &[ImagePoint; 4]) -> 
     }
     let (x, _, normal, _) = best?;
     let corners = corners_of(&x);
-    // Half a cell away the drawing would have settled on the wrong edge.
+    // OpenCV is within two pixels; further away, and half a cell or more, the drawing has settled on another edge.
     let shortest = (0..4)
         .map(|k| start[k].distance_px(start[(k + 1) % 4]))
         .fold(f64::INFINITY, f64::min);
     let moved = (0..4).map(|k| start[k].distance_px(corners[k])).fold(0.0, f64::max);
-    if moved > (0.5 * shortest / CELLS as f64).max(1.5) {
+    if moved > (0.5 * shortest / CELLS as f64).max(2.5) {
         return None;
     }
     let (correlation, residual) = compare(sums, &pixels, &x, middle, size)?;
