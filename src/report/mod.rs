@@ -12,7 +12,7 @@ mod html;
 mod picture;
 mod pictures;
 mod place;
-mod quantity;
+pub(crate) mod quantity;
 mod raster;
 pub(crate) mod repetition;
 mod sentence;
