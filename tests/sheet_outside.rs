@@ -388,7 +388,11 @@ fn a_frontal_or_distant_sheet_says_nothing_of_the_focal_length() {
         let truth = camera(1500.0, elevation, 20.0, distance, 0.0);
         let found = corners(&truth, [0.0; 2], [0.0; 3], 1.0, &mut normal);
         let fitted = fit::fit(SIZE, &found, Print::of_line(None)).unwrap();
-        assert!(focal_sd(&fitted.camera) > at_least, "{elevation}°, {distance} m: {}", focal_sd(&fitted.camera));
+        assert!(
+            focal_sd(&fitted.camera) > at_least,
+            "{elevation}°, {distance} m: {}",
+            focal_sd(&fitted.camera)
+        );
         assert_eq!(fitted.from_above, elevation > 80.0);
     }
     let near = camera(1500.0, 35.0, 20.0, 2.5, 0.0);
@@ -556,4 +560,60 @@ fn found_in_a_recording() {
     let (a, b) = (&found.placements[0].fit.camera, &found.placements[1].fit.camera);
     let shift = a.at_height(b.project(CarpetPoint::new(0.0, 0.0, 0.0)).unwrap(), 0.0).unwrap();
     assert!((shift.x - 0.25).abs() < 0.01 && shift.y.abs() < 0.01, "moved by {shift:?}");
+}
+
+/// The whole program on a rendered picture (`scripts/bench/make_sheet_pictures.py --seed 3`, the thirteenth): the floor comes from the sheet, its elevation and height are within
+/// what is stated of the true camera's, the lifted heel is not called clear, the answer follows the published layout, and without the sheet it is less sure.
+#[test]
+fn the_whole_check_uses_the_sheet() {
+    use shankline::check::{check_recording, CheckOptions, Eyes, LegChoice, SheetUse};
+    use shankline::outcome::Call;
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let picture = folder.join("fixtures/sheet/heel30-sheet.jpg");
+    let truth: serde_json::Value = serde_json::from_slice(&std::fs::read(picture.with_extension("truth.json")).unwrap()).unwrap();
+    let number = |name: &str| truth[name].as_f64().unwrap();
+    let mut eyes = Eyes::open(&shankline::pose::models::default_folder().unwrap()).unwrap();
+    let mut check = |sheet: SheetUse| {
+        let options = CheckOptions {
+            floor: None,
+            stature_m: truth["stature_m"].as_f64(),
+            leg: LegChoice::Auto,
+            rules: shankline::rules::RuleProfile::shipped(),
+            athlete: None,
+            sheet,
+        };
+        check_recording(&picture, &options, &mut eyes, &mut |_, _| {}).unwrap().outcome
+    };
+    let with = check(SheetUse::Find(Some(100.0)));
+    let floor = &with.floor;
+    assert_eq!(floor.source, FloorSource::Sheet);
+    let sheet = floor.sheet.as_ref().unwrap();
+    assert!(
+        sheet.markers >= 4 && sheet.frames == 1 && sheet.outlines.len() == sheet.markers,
+        "{} markers",
+        sheet.markers
+    );
+    for (value, sd, exact) in [
+        (floor.camera_elevation_deg, floor.camera_elevation_sd_deg, number("elevation_deg")),
+        (floor.camera_height_m, floor.camera_height_sd_m, number("height_m")),
+        (floor.focal_px, floor.focal_sd_px, number("focal_px")),
+    ] {
+        let (value, sd) = (value.unwrap(), sd.unwrap());
+        assert!((value - exact).abs() < 2.6 * sd, "{value} ± {sd}, true {exact}");
+    }
+    let heel = with.holds[0].findings.iter().find(|f| f.check == "inner_heel").unwrap();
+    assert_ne!(heel.call, Call::Clear);
+
+    let schema: serde_json::Value = serde_json::from_slice(&std::fs::read(folder.join("docs/call.schema.json")).unwrap()).unwrap();
+    let validator = jsonschema::validator_for(&schema).unwrap();
+    let answer = serde_json::to_value(&with).unwrap();
+    assert!(
+        validator.is_valid(&answer),
+        "{:?}",
+        validator.iter_errors(&answer).next().map(|e| e.to_string())
+    );
+
+    let without = check(SheetUse::Ignore);
+    assert_eq!(without.floor.source, FloorSource::Body);
+    assert!(without.floor.camera_elevation_sd_deg > floor.camera_elevation_sd_deg);
 }

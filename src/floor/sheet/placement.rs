@@ -239,13 +239,13 @@ fn patch_shift(a: &Grey, b: &Grey, left: usize, top: usize, side: usize, reach: 
     }
     let difference = |dx: i64, dy: i64| {
         let mut d = 0.0;
-        for y in (0..side).step_by(2) {
-            for x in (0..side).step_by(2) {
+        for y in 0..side {
+            for x in 0..side {
                 let (x, y) = ((left + x) as i64, (top + y) as i64);
                 d += (at(a, x, y) - at(b, x + dx, y + dy)).powi(2);
             }
         }
-        4.0 * d / n
+        d / n
     };
     let mut best = (f64::INFINITY, 0, 0);
     for dy in -reach..=reach {
