@@ -377,7 +377,7 @@ fn still_frame(
 
 fn floor_report(camera: &FloorCamera, leg: Option<CarpetPoint>, elevation_rad: f64, elevation_sd_rad: f64) -> FloorReport {
     let at = leg.unwrap_or(CarpetPoint::new(0.0, 0.0, 0.0));
-    let from_marks = camera.source == FloorSource::Marks;
+    let from_marks = camera.source != FloorSource::Body;
     let mut notes = Vec::new();
     if !from_marks {
         notes.push(
@@ -403,6 +403,7 @@ fn floor_report(camera: &FloorCamera, leg: Option<CarpetPoint>, elevation_rad: f
         focal_px: Some(camera.focal_px),
         focal_sd_px: Some(camera.sd_of(|c| c.focal_px)),
         grid: camera.grid(at, 2.0),
+        sheet: None,
         notes,
     }
 }

@@ -26,6 +26,8 @@ pub enum Command {
     Check(CheckArguments),
     /// Build and check a floor file from marks on the carpet, and draw the carpet grid on a frame.
     Floor(FloorArguments),
+    /// Make a page of markers to print and lay on the carpet; `check` finds it by itself and gets a better floor from it.
+    Sheet(SheetArguments),
     /// Check every recording in folders: one table, one page, and each recording's report.
     Screen(ScreenArguments),
     /// One worker of `screen`, which starts it by itself.
@@ -68,6 +70,12 @@ pub struct CheckArguments {
     /// Floor file: marks on the carpet with known coordinates (see `shankline floor`); without it the floor is taken from the body.
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
     pub floor: Option<PathBuf>,
+    /// Length of a check line on the printed sheet as measured with a ruler, millimetres; without it a true print (100 mm, within 2 %) is assumed.
+    #[arg(long, value_name = "MM", value_parser = sheet_line)]
+    pub sheet_line_mm: Option<f64>,
+    /// Take no notice of a printed sheet (where it lies creased, or not on the carpet).
+    #[arg(long, conflicts_with = "sheet_line_mm")]
+    pub ignore_sheet: bool,
     /// The athlete's stature in metres; without it 1.70 m ± 0.11 m is assumed.
     #[arg(long, value_name = "M", value_parser = stature)]
     pub stature: Option<f64>,
@@ -126,6 +134,25 @@ pub struct FloorArguments {
     /// Draw the carpet grid on the frame and write it here (PNG).
     #[arg(long, value_name = "PNG", value_hint = ValueHint::FilePath)]
     pub draw: Option<PathBuf>,
+}
+
+/// Arguments of `sheet`.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:
+  shankline sheet --paper a4 --out sheet.pdf
+
+Print at 100 %, measure the two lines (100 mm each), lay the sheet flat on the carpet beside the kneeling leg, in full view of the camera. One pixel and a half a cell is needed
+to read it: at 4 m a 1080p phone reads it from about 12 degrees over the carpet on, not from knee height.")]
+pub struct SheetArguments {
+    /// Paper.
+    #[arg(long, value_enum, default_value_t = crate::floor::sheet::page::Paper::A4)]
+    pub paper: crate::floor::sheet::page::Paper,
+    /// Format; without it, by the file's name.
+    #[arg(long, value_enum)]
+    pub format: Option<crate::floor::sheet::page::Format>,
+    /// Write the page here.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub out: PathBuf,
 }
 
 /// Arguments of `screen`.
@@ -386,6 +413,13 @@ fn stature(text: &str) -> Result<f64, String> {
             "{m} m is no athlete's stature; give metres between 0.9 and 2.4, such as 1.68"
         ))
     }
+}
+
+fn sheet_line(text: &str) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|mm: &f64| (50.0..=200.0).contains(mm))
+        .ok_or_else(|| "give millimetres from 50 to 200, such as 98.5".to_string())
 }
 
 fn degrees(text: &str) -> Result<f64, String> {

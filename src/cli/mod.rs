@@ -8,6 +8,7 @@ pub mod export;
 pub mod floor;
 pub mod says;
 pub mod screen;
+pub mod sheet;
 pub mod stand;
 
 use crate::error::Error;
@@ -60,6 +61,7 @@ fn run(arguments: Arguments) -> crate::Result<()> {
         Command::Check(check) => check::run(&check),
         Command::Floor(floor) => floor::run(&floor),
         Command::Export(export) => export::run(&export),
+        Command::Sheet(sheet) => sheet::run(&sheet),
         Command::Screen(screen) => screen::run(&screen),
         Command::Agree(agree) => agree::run(&agree),
         Command::ScreenWorker => crate::screen::work(),

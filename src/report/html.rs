@@ -306,6 +306,7 @@ fn frame_figure(outcome: &Outcome, hold: &HoldReport, still: &RgbImage, layout: 
             svg class=(if h > w { "picture tall" } else { "picture" }) role="img" aria-label=(alt) viewBox=(format!("0 0 {} {}", c(width), c(height))) {
                 image href=(address) x="0" y="0" width=(c(width)) height=(c(height)) preserveAspectRatio="none" {}
                 g class="faint" { @for line in outcome.floor.grid.iter().flat_map(|l| place(l)) { (cased(&line, "over-grid", "w1")) } }
+                @if let Some(sheet) = &outcome.floor.sheet { @for line in sheet.outlines.iter().flat_map(|l| place(l)) { (cased(&line, "over-carpet", "w1")) } }
                 @for line in place(&hold.best_frame.surface) { (cased(&line, "over-leg", "w2")) }
                 @if let Some(layout) = layout {
                     @let (l, t) = (layout.cut.left as f64 * scale, layout.cut.top as f64 * scale);
@@ -564,6 +565,7 @@ fn floor_section(outcome: &Outcome) -> Markup {
                 dd {
                     @match floor.source {
                         FloorSource::Marks => "marks on the carpet with known places",
+                        FloorSource::Sheet => "the printed sheet on the carpet, found by itself",
                         FloorSource::Body => "the athlete\u{2019}s own body (no marks on the carpet)",
                         FloorSource::None => "nothing: no floor was found",
                     }
