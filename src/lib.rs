@@ -35,5 +35,6 @@ pub mod screen;
 pub mod statistics;
 pub mod table;
 pub mod types;
+pub mod viewpoint;
 
 pub use error::{Error, Result};

@@ -6,7 +6,7 @@ use crate::floor::body::{self, BodyClues};
 use crate::floor::FloorCamera;
 use crate::hold::Span;
 use crate::leg::combine;
-use crate::leg::fit::{LegFit, LegProblem, Observation};
+use crate::leg::fit::{LegFit, LegProblem, LegView, Observation};
 use crate::leg::fuse::{self, FusionErrors};
 use crate::leg::profile::{GapProfile, StationMatrix, StationVector};
 use crate::leg::shape::{LegShape, POINT_COUNT, STATION_POINTS};
@@ -281,12 +281,11 @@ pub fn fit_frame(camera: &FloorCamera, shape: &LegShape, shank: ShankLength, rea
         })
         .collect();
     LegProblem {
-        camera,
+        views: &[LegView::new(camera, &observations)],
         shape,
         leg,
         shank_m: shank.mean_m,
         shank_sd_m: shank.sd_m,
-        observations: &observations,
     }
     .solve()
 }

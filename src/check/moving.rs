@@ -36,7 +36,9 @@ impl Adrift {
 
 /// Whether a stretch of time touches a stance that is not judged.
 pub(crate) fn not_judged(adrift: &[Adrift], start_s: f64, end_s: f64) -> bool {
-    adrift.iter().any(|a| a.detail.is_some() && a.start_s <= end_s && a.end_s >= start_s)
+    adrift
+        .iter()
+        .any(|a| a.detail.is_some() && a.start_s <= end_s && a.end_s >= start_s)
 }
 
 /// Takes out the repetitions that run over a stretch without a floor; in words which, where no stance says it already.
