@@ -155,6 +155,11 @@ fn lines(answer: &JoinedOutcome, page: &Path, colour: bool) -> String {
     let _ = writeln!(out, "together:");
     let text = says::lines(&answer.outcome, page, colour);
     // The first line names the first input, which stands above; its warnings and floor are that view's.
-    out.extend(text.lines().skip(1).map(|l| format!("{l}\n")));
+    out.extend(text.lines().skip(1).filter(|l| !l.trim_start().starts_with("camera:")).map(|l| {
+        format!(
+            "{}\n",
+            l.replacen("this view: smallest lift it can show", "all views: smallest lift they can show", 1)
+        )
+    }));
     out
 }

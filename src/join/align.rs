@@ -20,6 +20,9 @@ const APART_S: f64 = 0.4;
 /// Recordings whose signals correlate less than this at the best place do not show the same repetition (rendered clips of one repetition: 0.95 and more).
 pub const LEAST_CORRELATION: f64 = 0.75;
 
+/// A channel counts whose correlation falls short of one by up to this many times what the best one's does.
+const TRUSTED_MISFIT: f64 = 3.0;
+
 /// How much better than any other place the best one must be, as a ratio of scores.
 const LEAST_DISTINCTION: f64 = 1.15;
 
@@ -175,10 +178,7 @@ pub fn by_motion(a: &Motion, b: &Motion, factors: &[f64]) -> Option<MotionAlignm
     let (mut offset, mut factor) = (best.1, best.2);
     let mut spread = (f64::NAN, 0.0);
     for _ in 0..6 {
-        let matches: Vec<Match> = (0..CHANNELS)
-            .filter_map(|c| matching(a, b, c, offset, factor))
-            .filter(|m| m.correlation > 0.3)
-            .collect();
+        let matches = trusted(a, b, offset, factor);
         let (step, sd, factor_sd) = refine(&matches, middle, factor, free_factor)?;
         spread = (sd, factor_sd);
         // The offset is refined at the middle of the overlap: a step of the factor turns about it.
@@ -202,6 +202,13 @@ pub fn by_motion(a: &Motion, b: &Motion, factors: &[f64]) -> Option<MotionAlignm
         rival: rival / best.0,
         overlap_s: overlap(a, b, offset, factor),
     })
+}
+
+/// The channels that place the views: those that match nearly as well as the best one (a joint that one camera does not see moves as the network thinks it should).
+fn trusted(a: &Motion, b: &Motion, offset: f64, factor: f64) -> Vec<Match> {
+    let all: Vec<Match> = (0..CHANNELS).filter_map(|c| matching(a, b, c, offset, factor)).collect();
+    let least = 1.0 - all.iter().map(|m| 1.0 - m.correlation).fold(1.0, f64::min).max(0.02) * TRUSTED_MISFIT;
+    all.into_iter().filter(|m| m.correlation >= least).collect()
 }
 
 /// How much of a channel moves: channels that hardly move say nothing of whether the motions match.

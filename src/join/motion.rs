@@ -1,7 +1,7 @@
 //! What a recording shows of the body's motion that does not depend on where the camera stands.
 //!
 //! Heights over the ankles in the body's own scale (from the picture, with what a raised camera adds to them for the body's depth taken off by the network's three-dimensional
-//! landmarks), the hips' distance from the ankles and the bends of knees and elbows from those landmarks.
+//! landmarks), the hips' distance from the ankles and the bends of the knees from those landmarks. Arms are left out: what a camera does not see of them the network makes up.
 
 use crate::phases::series::{interval_s, local_line};
 use crate::pose::track::{Body, Landmark, Track};
@@ -9,7 +9,7 @@ use nalgebra::Vector3;
 use serde::{Deserialize, Serialize};
 
 /// Signals of one recording over its own time.
-pub const CHANNELS: usize = 7;
+pub const CHANNELS: usize = 5;
 
 /// Half the stretch over which a signal is smoothed by a straight line, seconds of real time.
 const HALF_WINDOW_S: f64 = 0.05;
@@ -30,10 +30,7 @@ fn bend(a: Vector3<f64>, b: Vector3<f64>, c: Vector3<f64>) -> f64 {
 
 /// Every channel's value in one frame.
 fn signals(body: &Body, elevation_rad: f64) -> [Option<f64>; CHANNELS] {
-    use Landmark::{
-        LeftAnkle, LeftElbow, LeftHip, LeftKnee, LeftShoulder, LeftWrist, Nose, RightAnkle, RightElbow, RightHip, RightKnee, RightShoulder,
-        RightWrist,
-    };
+    use Landmark::{LeftAnkle, LeftHip, LeftKnee, Nose, RightAnkle, RightHip, RightKnee};
     let world = |l: Landmark| Vector3::from(body.world_m[l as usize]);
     let seen = |of: &[Landmark]| of.iter().all(|l| body.keypoint(*l).visibility > 0.3);
     // Up is (0, −cos e, −sin e) for a camera that looks down by e.
@@ -49,8 +46,6 @@ fn signals(body: &Body, elevation_rad: f64) -> [Option<f64>; CHANNELS] {
         seen(&feet).then(|| (0.5 * (world(LeftHip) + world(RightHip)) - 0.5 * (world(LeftAnkle) + world(RightAnkle))).norm()),
         angle(LeftHip, LeftKnee, LeftAnkle),
         angle(RightHip, RightKnee, RightAnkle),
-        angle(LeftShoulder, LeftElbow, LeftWrist),
-        angle(RightShoulder, RightElbow, RightWrist),
     ]
 }
 

@@ -192,7 +192,7 @@ fn places_table(answer: &JoinedOutcome, hold: &HoldReport, join: &HoldJoin, name
                         @for k in 0..names.len() {
                             td.num role="cell" data-label=(format!("View {} alone", k + 1)) { (own(answer, join, k).map_or_else(|| "not in view".to_owned(), |h| gap(h, station))) }
                         }
-                        td.num role="cell" data-label="Together" { strong { (gap(hold, station)) } }
+                        td.num role="cell" data-label="Together" { (gap(hold, station)) }
                         td.num role="cell" data-label="Tolerance" { (chart::tolerance_at(hold, station).map_or_else(|| "none set".to_owned(), quantity::millimetres)) }
                     }
                 }
@@ -234,7 +234,7 @@ fn views_table(answer: &JoinedOutcome, hold: &HoldReport, join: &HoldJoin, names
                 (row("Together", Some(hold), None))
             }
         }
-        p.small.soft { "The smallest lift is the one that would be called nine times in ten. Views of one camera position and one network share some of their errors; that is counted." }
+        p.small.soft { "The smallest lift is the one that would be called nine times in ten. All views are read by one network and share some of its errors; that is counted." }
     }
 }
 
