@@ -56,7 +56,7 @@ fn at(picture: &Picture, landmark: usize) -> ImagePoint {
 }
 
 fn miss(body: &Body, picture: &Picture, landmark: usize) -> Miss {
-    let point = &body.keypoints[landmark];
+    let point = body.keypoint_at(landmark);
     let truth = at(picture, landmark);
     let off = Vector2::new(point.at.u - truth.u, point.at.v - truth.v);
     let precision = point.covariance.matrix().try_inverse().expect("a covariance that can be inverted");
@@ -82,7 +82,7 @@ fn swapped(body: &Body, picture: &Picture) -> bool {
         pairs
             .iter()
             .flat_map(|l| [(*l, l + usize::from(exchange)), (l + 1, l + 1 - usize::from(exchange))])
-            .map(|(found, truth)| body.keypoints[found].at.distance_px(at(picture, truth)))
+            .map(|(found, truth)| body.keypoint_at(found).at.distance_px(at(picture, truth)))
             .sum()
     };
     cost(true) < 0.8 * cost(false)

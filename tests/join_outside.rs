@@ -211,7 +211,6 @@ fn points_of_two_views_equal_opencv_triangulation() {
         }
         .solve()
         .expect("the leg is in view");
-        println!("residuals {:.3}", fit.residual_rms);
         for p in 0..POINT_COUNT {
             let h: Vec<f64> = (0..4).map(|i| *homogeneous.at_2d::<f64>(i, p as i32).unwrap()).collect();
             let opencv = Vector3::new(h[0], h[1], h[2]) / h[3];
@@ -280,9 +279,6 @@ fn offset_is_as_uncertain_as_stated() {
         let error = found.offset_s + shift;
         squares += (error / found.offset_sd_s).powi(2);
         errors += error.powi(2);
-        if run % 10 == 0 {
-            println!("{:.1} ms, stated {:.1}", 1000.0 * error, 1000.0 * found.offset_sd_s);
-        }
         worst = worst.max(error.abs());
     }
     let (ratio, rms) = ((squares / f64::from(runs)).sqrt(), (errors / f64::from(runs)).sqrt());
@@ -293,6 +289,58 @@ fn offset_is_as_uncertain_as_stated() {
     );
     assert!((0.5..1.5).contains(&ratio), "error over stated: {ratio}");
     assert!(rms < 0.3 / 25.0, "error of {rms} s, more than 0.3 frames");
+}
+
+/// A replay in slow motion: the same heights (truth of fixtures/clips), a noise of their own, four times slower, its factor not told. The search must find 4 and the shift within three
+/// stated standard deviations.
+#[test]
+fn a_slow_motion_replay_is_found() {
+    let path = format!("{}/fixtures/clips/heel30-low.truth.json", env!("CARGO_MANIFEST_DIR"));
+    let data: Value = serde_json::from_slice(&std::fs::read(path).unwrap()).unwrap();
+    let heights: Vec<(f64, [f64; 2])> = data["frames"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|f| {
+            let l = numbers(&f["landmarks_px"]);
+            let ankles = 0.5 * (l[2 * 27 + 1] + l[2 * 28 + 1]);
+            (
+                f["time_s"].as_f64().unwrap(),
+                [ankles - 0.5 * (l[2 * 23 + 1] + l[2 * 24 + 1]), ankles - l[1]],
+            )
+        })
+        .collect();
+    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(9);
+    let mut noisy = |slower: f64, from: f64, to: f64, shift: f64| -> Motion {
+        let mut channels: [Vec<(f64, f64)>; align_channels()] = Default::default();
+        for (c, channel) in channels.iter_mut().take(2).enumerate() {
+            let mut t = from;
+            while t < to {
+                let k = heights.partition_point(|s| s.0 <= t).clamp(1, heights.len() - 1);
+                let (a, b) = (heights[k - 1], heights[k]);
+                let e: f64 = StandardNormal.sample(&mut rng);
+                channel.push((shift + slower * t, a.1[c] + (b.1[c] - a.1[c]) * (t - a.0) / (b.0 - a.0) + 2.0 * e));
+                t += 1.0 / 30.0 / slower;
+            }
+        }
+        Motion {
+            channels,
+            interval_s: 1.0 / 30.0,
+        }
+    };
+    let (live, replay) = (noisy(1.0, 0.0, 2.75, 0.0), noisy(4.0, 0.2, 1.9, 7.3));
+    let found = align::by_motion(&live, &replay, &[1.0, 1.25, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.4, 8.0]).expect("they move");
+    println!("{found:?}");
+    assert!(found.holds());
+    assert!(
+        (found.factor - 4.0).abs() < (3.0 * found.factor_sd).max(0.02),
+        "factor {} ± {}",
+        found.factor,
+        found.factor_sd
+    );
+    // At a moment both show, in seconds of the replay: 4 times slower, so that a tenth of a second is 25 ms.
+    let there = found.offset_s + found.factor * 0.9 - (7.3 + 4.0 * 0.9);
+    assert!(there.abs() < 0.1, "off by {there} s of the replay");
 }
 
 const fn align_channels() -> usize {

@@ -128,15 +128,15 @@ fn photograph_gives_the_original_pipelines_landmarks() {
         let visibility = numbers(&cases[name]["visibility"]);
         let (mut off_px, mut off_m) = (Vec::new(), Vec::new());
         for i in 0..LANDMARK_COUNT {
-            let at = reading.body.keypoints[i].at;
+            let at = reading.body.keypoint_at(i).at;
             let (u, v) = (expected_px[2 * i] + 0.5, expected_px[2 * i + 1] + 0.5);
             if visibility[i] < 0.5 || !(0.0..256.0).contains(&v) {
                 continue;
             }
             off_px.push(((at.u - u).hypot(at.v - v), i));
-            let world = reading.body.world_m[i];
+            let world = reading.body.world_m(i);
             off_m.push((0..3).map(|k| (world[k] - expected_m[3 * i + k]).powi(2)).sum::<f64>().sqrt());
-            assert!((reading.body.keypoints[i].visibility - visibility[i]).abs() < 0.02, "{name} {i}");
+            assert!((reading.body.keypoint_at(i).visibility - visibility[i]).abs() < 0.02, "{name} {i}");
         }
         assert!(off_px.len() >= 13, "{name}: only {} points to compare", off_px.len());
         off_px.sort_by(|a, b| a.0.total_cmp(&b.0));

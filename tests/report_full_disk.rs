@@ -22,7 +22,7 @@ fn contents(folder: &Path) -> BTreeMap<std::ffi::OsString, Vec<u8>> {
 fn an_older_report_stays_whole() {
     let folder = tempfile::tempdir().unwrap();
     let still = examples::SUSPECTED.scene().draw();
-    report::write(&examples::clear(), &[Some(still.clone())], folder.path()).unwrap();
+    report::write(&examples::clear(), [Some(still.clone())].as_slice(), folder.path()).unwrap();
     let older = (contents(folder.path()), contents(&folder.path().join("stills")));
 
     // SAFETY: plain calls of the C library with a struct of our own; the limit is put back below.
@@ -37,7 +37,7 @@ fn an_older_report_stays_whole() {
         assert_eq!(libc::setrlimit(libc::RLIMIT_FSIZE, &small), 0);
         limit
     };
-    let result = report::write(&examples::suspected(), &[Some(still)], folder.path());
+    let result = report::write(&examples::suspected(), [Some(still)].as_slice(), folder.path());
     // SAFETY: as above.
     assert_eq!(unsafe { libc::setrlimit(libc::RLIMIT_FSIZE, &before) }, 0);
 

@@ -89,6 +89,8 @@ def main() -> None:
     parser.add_argument("--modes", type=int, default=24)
     parser.add_argument("--components", type=int, default=16)
     parser.add_argument("--shrink", type=float, default=15.0, help="stances' worth of the pooled covariance in each component's")
+    parser.add_argument("--widen", type=float, default=1.0,
+                        help="factor on every component's standard deviations, for bodies unlike those measured; choose it where --held-out is likeliest")
     parser.add_argument("--held-out", nargs="*", type=Path, default=[], help="other poses, to print their log density")
     parser.add_argument("--seed", type=int, default=1)
     o = parser.parse_args()
@@ -102,6 +104,7 @@ def main() -> None:
     rest_sd = float(np.sqrt(values[k:].sum() / shape.shape[1]))
     to_modes = lambda v: (v - mean) @ vectors[:, :k] / np.sqrt(values[:k])  # noqa: E731
     weights, means, covariances = mixture(to_modes(shape), gap_mm, o.components, o.shrink, o.seed)
+    covariances = [o.widen**2 * c for c in covariances]
     clean = (gap_mm <= 5.0).all(1)
     out = {
         "names": NAMES + tuple(f"gap_{s}" for s in STATIONS),
@@ -113,7 +116,7 @@ def main() -> None:
             for w, m, c in sorted(zip(weights, means, covariances), key=lambda part: -part[0])
         ],
         "clean_gap_mm": {s: {"mean": round(float(gap_mm[clean][:, i].mean()), 2), "sd": round(float(gap_mm[clean][:, i].std()), 2)} for i, s in enumerate(STATIONS)},
-        "made_by": f"scripts/calibrate/leg_shape.py, {len(points)} rendered stances, {int(clean.sum())} of them clean, {k} modes, {o.components} components, shrink {o.shrink:g}",
+        "made_by": f"scripts/calibrate/leg_shape.py, {len(points)} rendered stances, {int(clean.sum())} of them clean, {k} modes, {o.components} components, shrink {o.shrink:g}, widened {o.widen:g}",
     }
     temporary = o.out.with_suffix(".tmp")
     # one line a list: short enough to read, small enough to ship

@@ -130,6 +130,7 @@ def main() -> None:
     p.add_argument("--decay", type=float, default=0.04)
     p.add_argument("--average", type=float, default=0.9995)
     p.add_argument("--seed", type=int, default=7)
+    p.add_argument("--resume", type=Path, help="start from the weights of this checkpoint (of the same size); the schedule begins anew, so give a lower --rate")
     p.add_argument("--compile", action="store_true", help="takes minutes where renderers keep the processor busy")
     p.add_argument("--compile-limit-s", type=int, default=150)
     p.add_argument("--delete", action="store_true", help="remove training shards once they are read")
@@ -156,13 +157,15 @@ def main() -> None:
     while o.wait_for and not o.wait_for.exists() and time.time() < begin + 0.6 * o.seconds:
         time.sleep(0.5)
     net = network.LowerLegNetwork(o.size).to(device)
+    if o.resume:
+        net.load_state_dict(load(o.resume).state_dict())
     net = net.to(memory_format=layout)
     average = Average(net, o.average)
     optimiser = torch.optim.AdamW(parameter_groups(net, o.decay), lr=o.rate, betas=(0.9, 0.99), fused=cuda)
     generator = torch.Generator(device).manual_seed(o.seed)
     plan = augment.Plan()
     log(logfile, event="start", device=torch.cuda.get_device_name() if cuda else "cpu", torch=torch.__version__,
-        parameters=network.parameters(net), batch=o.batch, seconds=o.seconds)
+        parameters=network.parameters(net), resumed=o.resume.name if o.resume else "", batch=o.batch, seconds=o.seconds)
 
     def step_of(model, images, labels, progress):
         crop, camera, lab = augment.batch(images, labels, plan, generator, picture_type)

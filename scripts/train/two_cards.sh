@@ -6,6 +6,7 @@
 #
 # The job outlives the command that started it (own process session): render first (all processors), then train (all cards), then calibrate
 # and judge both on bodies, carpets and lights never trained on, with whole-frame stills drawn beside it. It is over DEADLINE seconds after its start.
+# RESUME0, RESUME1: checkpoints (in the tree or carried) that the two trainings go on from, with RATE lower than the usual 2e-3; POSE_SEED: other bodies and crops than the last time.
 # TINY=1: a rehearsal on a processor.
 set -u
 here=$(cd "$(dirname "$0")" && pwd); root=$(cd "$here/../.." && pwd)
@@ -67,16 +68,17 @@ job() {
     i=$(( i + 1 ))
   done
   for i in $(seq 0 $(( CARDS - 1 ))); do
-    on $i poses_$i $PYTHON produce.py poses --split train --out "$WORK/poses" --first $(( i * 50000 )) --count 10000000 --chunk "$CHUNK" --file "$FILE" --device $DEVICE --seed $(( 3 + i )) & pids+=($!)
+    on $i poses_$i $PYTHON produce.py poses --split train --out "$WORK/poses" --first $(( i * 50000 )) --count 10000000 --chunk "$CHUNK" --file "$FILE" --device $DEVICE --seed $(( ${POSE_SEED:-3} + i )) & pids+=($!)
   done
   for w in $(seq 0 $(( WORKERS - 1 ))); do
     ( s=calibration; [ $(( w % 4 / 2 )) = 1 ] && s=test
       on $w crops_$w $PYTHON produce.py crops --split $s --poses "$WORK/poses_$s" --out "$WORK/held_$s" --worker $w --per-pose $PER_POSE --per-mesh $PER_POSE --seed 5 --seconds $(( RENDER / 2 )) $LIGHT
-      on $w crops_$w $PYTHON produce.py crops --split train --poses "$WORK/poses" --out "$WORK/crops" --worker $w --per-pose $PER_POSE --per-mesh $PER_POSE --seed 3 --seconds $(( RENDER )) $LIGHT ) & pids+=($!)
+      on $w crops_$w $PYTHON produce.py crops --split train --poses "$WORK/poses" --out "$WORK/crops" --worker $w --per-pose $PER_POSE --per-mesh $PER_POSE --seed "${POSE_SEED:-3}" --seconds $(( RENDER )) $LIGHT ) & pids+=($!)
   done
   for i in "${!sizes[@]}"; do
+    resume=(); [ -e "$WORK/resume$i.pt" ] && resume=(--resume "$WORK/resume$i.pt")
     on $i train$i $PYTHON train.py --data "$WORK/crops" --check "$WORK/held_calibration" --out "$WORK/train$i" --seconds $(( $(left) - FINISH )) --size "${sizes[$i]}" --batch $BATCH --rate "${RATE:-2e-3}" \
-      --average 0.999 --capacity $CAPACITY --check-capacity 1500 --least $(( CAPACITY / 8 )) --wait-for "$WORK/poses/STOP" --checkpoint-s 60 --seed $(( 7 + i )) & trainers+=($!)
+      --average 0.999 --capacity $CAPACITY --check-capacity 1500 --least $(( CAPACITY / 8 )) --wait-for "$WORK/poses/STOP" --checkpoint-s 60 --seed $(( ${SEED:-7} + i )) "${resume[@]}" & trainers+=($!)
   done
   while [ $(( $(date +%s) - begin )) -lt "$RENDER" ]; do
     sleep 2
@@ -112,6 +114,8 @@ case "${1:-}" in
       for f in "$root"/.gl/*.deb; do dpkg -x "$f" /; done; ldconfig
       $PYTHON -m pip install -q --no-index --no-deps --no-compile --no-cache-dir --upgrade --target "$WORK/site" "$root"/.whl/*.whl
     fi
+    [ -n "${RESUME0:-}" ] && cp "$root/$RESUME0" "$WORK/resume0.pt"
+    [ -n "${RESUME1:-}" ] && cp "$root/$RESUME1" "$WORK/resume1.pt"
     # from a copy: the tree is sent anew with every command
     cp -r "$root"/scripts/{train,scenes,bench} "$WORK/code/scripts/"; cp "$SHANKLINE_BODY_MODEL" "$WORK/code/.data/body_model.npz"
     SHANKLINE_BODY_MODEL=$WORK/code/.data/body_model.npz setsid nohup bash "$WORK/code/scripts/train/two_cards.sh" job >"$WORK/log/job.log" 2>&1 </dev/null &

@@ -23,6 +23,8 @@ const FITTED_FRAMES: usize = 15;
 pub struct Setting<'a> {
     /// Camera from marks, if any.
     pub marks: Option<&'a FloorCamera>,
+    /// Frames for which the marks hold, first and last, where the camera moves; `None` where it stands still.
+    pub marks_hold: Option<(usize, usize)>,
     /// Upright frame size, px.
     pub image_size: [usize; 2],
     /// Shank length from the stature.
@@ -66,7 +68,7 @@ impl Setting<'_> {
     /// `None` where no frame of the hold shows the lower leg.
     pub fn report(&self, frames: &[PoseFrame], span: &Span, around: std::ops::Range<usize>) -> Option<Measured> {
         let held: Vec<(usize, &LegReading)> = (span.first..=span.last)
-            .filter_map(|i| frames[i].lower_leg.as_ref().map(|l| (i, l)))
+            .filter_map(|i| frames[i].lower_leg.as_deref().map(|l| (i, l)))
             .collect();
         let (leg, leg_confidence) = self.kneeling_leg(&held)?;
         let held: Vec<(usize, &LegReading)> = held.into_iter().filter(|(_, l)| l.leg == leg).collect();

@@ -2,6 +2,8 @@
 
 pub mod advice;
 pub mod hold_report;
+mod moving;
+pub mod pictures;
 mod repetitions;
 pub mod run;
 pub mod size;

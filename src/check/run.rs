@@ -1,7 +1,9 @@
 //! Running a check over one recording or photograph.
 
+use crate::camera_motion::{CameraWatcher, Registered};
 use crate::check::hold_report::{Measured, Parts, Setting};
-use crate::check::{repetitions, size};
+use crate::check::pictures::Reread;
+use crate::check::{moving, repetitions, size};
 use crate::clip;
 use crate::error::{Error, Result};
 use crate::floor::marks::{FloorFile, MarksFit};
@@ -76,10 +78,8 @@ impl Eyes {
 pub struct Checked {
     /// The answer.
     pub outcome: Outcome,
-    /// One upright picture a hold, where it could be read again.
-    pub stills: Vec<Option<RgbImage>>,
-    /// One upright picture for each moment of each repetition, where it could be read again.
-    pub moments: Vec<Vec<Option<RgbImage>>>,
+    /// The pictures for the report, read from the recording again when they are asked for.
+    pub pictures: Reread,
     /// The track, for whoever wants more than the answer.
     pub track: Track,
     /// What each hold's gaps were joined from.
@@ -159,6 +159,7 @@ impl Opened {
                     frames_read: 1,
                     frames_expected: Some(1),
                     warnings: photograph.notes,
+                    camera_motion: None,
                 };
                 still = Some(photograph.image);
                 (track, input)
@@ -167,12 +168,10 @@ impl Opened {
         };
         let made_by = made_by(eyes.hashes(), &options.rules);
         let (outcome, parts) = judge_track(&track, input, marks.as_ref(), options, made_by);
-        let stills = stills(&path, still, &outcome);
-        let moments = moments(&path, &outcome);
+        let pictures = Reread::new(path, still, &outcome);
         Ok(Checked {
             outcome,
-            stills,
-            moments,
+            pictures,
             track,
             parts,
         })
@@ -190,34 +189,6 @@ pub fn check_recording(
     progress: &mut dyn FnMut(u64, Option<u64>),
 ) -> Result<Checked> {
     Opened::new(path, options)?.check(options, eyes, progress)
-}
-
-/// The upright picture of each hold's best frame: the photograph itself, or read from the recording again.
-fn stills(path: &Path, mut photograph: Option<RgbImage>, outcome: &Outcome) -> Vec<Option<RgbImage>> {
-    outcome
-        .holds
-        .iter()
-        .map(|h| {
-            photograph.take().or_else(|| {
-                let frame = clip::frame_at(path, h.best_frame.time_s, &clip::OpenOptions::default());
-                frame.ok().map(|f| f.image)
-            })
-        })
-        .collect()
-}
-
-/// The upright pictures of each repetition's moments, read from the recording again.
-fn moments(path: &Path, outcome: &Outcome) -> Vec<Vec<Option<RgbImage>>> {
-    outcome
-        .repetitions
-        .iter()
-        .map(|r| {
-            r.moments
-                .iter()
-                .map(|m| clip::frame_at(path, m.time_s, &clip::OpenOptions::default()).ok().map(|f| f.image))
-                .collect()
-        })
-        .collect()
 }
 
 /// The marks' camera, where marks were given.
@@ -239,7 +210,7 @@ pub fn fit_marks(options: &CheckOptions, width: usize, height: usize) -> Result<
 
 /// Whether the body is low enough for the stance.
 fn low_enough(body: &Body) -> bool {
-    let world = |l: Landmark| nalgebra::Vector3::from(body.world_m[l as usize]);
+    let world = |l: Landmark| nalgebra::Vector3::from(body.world_m(l as usize));
     let hips = 0.5 * (world(Landmark::LeftHip) + world(Landmark::RightHip));
     let ankles = 0.5 * (world(Landmark::LeftAnkle) + world(Landmark::RightAnkle));
     let shank = 0.5
@@ -248,22 +219,28 @@ fn low_enough(body: &Body) -> bool {
     (hips - ankles).norm() < LOW_STANCE_SHANKS * shank
 }
 
-/// Reads the lower leg in one frame where the body is low enough.
+/// Middle of the ankles, px.
+fn ankles(body: &Body) -> ImagePoint {
+    body.at(Landmark::LeftAnkle).towards(body.at(Landmark::RightAnkle), 0.5)
+}
+
+/// Elevation of the marks' camera over the carpet seen from the ankles, radians.
+fn elevation_rad(camera: &FloorCamera, ankles: ImagePoint) -> f64 {
+    let there = camera.at_height(ankles, 0.05).unwrap_or(CarpetPoint::new(0.0, 0.0, 0.0));
+    camera.elevation_rad_from(there)
+}
+
+/// Reads the lower leg in one frame where the body is low enough. `elevation_rad`: the camera's, where marks give it.
 fn look(
     network: &mut LowerLegNetwork,
     body: &Body,
     image: &RgbImage,
-    marks: Option<&FloorCamera>,
+    elevation_rad: Option<f64>,
     leg: LegChoice,
 ) -> Result<Option<LegReading>> {
     if !low_enough(body) {
         return Ok(None);
     }
-    let elevation_rad = marks.map(|camera| {
-        let ankle = body.at(Landmark::LeftAnkle).towards(body.at(Landmark::RightAnkle), 0.5);
-        let there = camera.at_height(ankle, 0.05).unwrap_or(CarpetPoint::new(0.0, 0.0, 0.0));
-        camera.elevation_rad_from(there)
-    });
     let given = match leg {
         LegChoice::Auto => None,
         LegChoice::Given(leg) => Some(leg),
@@ -312,16 +289,23 @@ fn follow_photograph(image: &RgbImage, marks: Option<&FloorCamera>, options: &Ch
         }
     }
     if let Some(body) = &frame.body {
-        frame.lower_leg = look(&mut eyes.lower_leg, body, image, marks, options.leg)?;
+        frame.lower_leg = look(
+            &mut eyes.lower_leg,
+            body,
+            image,
+            marks.map(|c| elevation_rad(c, ankles(body))),
+            options.leg,
+        )?
+        .map(Box::new);
     }
     if !shows_stance(&frame) {
         let Eyes { people, lower_leg, .. } = eyes;
-        let mut read_leg = |body: &Body| look(lower_leg, body, image, marks, options.leg);
+        let mut read_leg = |body: &Body| look(lower_leg, body, image, marks.map(|c| elevation_rad(c, ankles(body))), options.leg);
         let closer = photograph::look_closer(people, image, athlete, &mut read_leg)?;
         if let Some((body, leg)) = closer.filter(|(_, leg)| leg.present >= PHOTOGRAPH_STANCE) {
             let at = body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5);
             frame.body = Some(body);
-            frame.lower_leg = Some(leg);
+            frame.lower_leg = Some(Box::new(leg));
             // What the first look said of people no longer holds.
             track.events = vec![TrackEvent {
                 time_s: 0.0,
@@ -349,14 +333,16 @@ fn follow_recording(
     let Eyes { people, lower_leg, .. } = eyes;
     let mut follower = Follower::new(people, follow_options(options, info.width, info.height));
     // Few frames wait here, so that memory stays bounded whatever the recording's length.
-    let (to_reader, frames) = crossbeam_channel::bounded::<(usize, Frame, Body)>(3);
+    let (to_reader, frames) = crossbeam_channel::bounded::<(usize, Frame, Body, Option<f64>)>(3);
     let mut readings = Vec::new();
     let (mut cuts, mut cuts_s) = (clip::CutFinder::default(), Vec::new());
+    let mut watcher = CameraWatcher::new();
+    let marked_s = options.floor.as_ref().and_then(|f| f.time_s).unwrap_or(0.0);
     let followed: Result<()> = std::thread::scope(|scope| {
         let reader = scope.spawn(|| -> Result<Vec<(usize, LegReading)>> {
             let mut found = Vec::new();
-            for (position, frame, body) in frames {
-                if let Some(reading) = look(lower_leg, &body, &frame.image, marks, options.leg)? {
+            for (position, frame, body, elevation_rad) in frames {
+                if let Some(reading) = look(lower_leg, &body, &frame.image, elevation_rad, options.leg)? {
                     found.push((position, reading));
                 }
             }
@@ -365,12 +351,21 @@ fn follow_recording(
         let mut follow = || -> Result<()> {
             let mut position = 0;
             while let Some(frame) = clip.next_frame()? {
-                if cuts.is_cut(&frame.image) {
+                let cut = cuts.is_cut(&frame.image);
+                if cut {
                     cuts_s.push(frame.time_s);
+                    follower.cut();
                 }
-                if let Some(body) = follower.step(&frame)?.body {
+                let body = follower.step(&frame)?.body;
+                watcher.step(&frame.image, body.as_ref(), frame.time_s, cut)?;
+                if let Some(body) = body {
+                    // Once the camera moves, the marks' camera is known only in the first shot, and where they were read from its first frame; elsewhere the network goes without.
+                    let known = !watcher.moves() || (watcher.shots_before() == 0 && marked_s <= 0.0);
+                    let elevation_rad = marks
+                        .filter(|_| known)
+                        .and_then(|camera| watcher.in_first(ankles(&body)).map(|at| elevation_rad(camera, at)));
                     // A closed channel means that the reader failed; its error is taken below.
-                    if to_reader.send((position, frame, body)).is_err() {
+                    if to_reader.send((position, frame, body, elevation_rad)).is_err() {
                         break;
                     }
                 }
@@ -389,8 +384,9 @@ fn follow_recording(
     followed?;
     let mut track = follower.finish();
     track.cuts_s = cuts_s;
+    track.camera_motion = watcher.finish()?;
     for (position, reading) in readings {
-        track.frames[position].lower_leg = Some(reading);
+        track.frames[position].lower_leg = Some(Box::new(reading));
     }
     let summary = clip.finish()?;
     let first_s = track.frames.first().map_or(0.0, |f| f.time_s);
@@ -404,6 +400,7 @@ fn follow_recording(
         frames_read: summary.frames_read,
         frames_expected: summary.frames_expected,
         warnings: summary.warnings.into_iter().chain(summary.notes).collect(),
+        camera_motion: None,
     };
     Ok((track, input))
 }
@@ -420,8 +417,14 @@ pub fn judge_track(
     let shape = LegShape::shipped();
     let errors = FusionErrors::shipped();
     let photograph = input.kind == InputKind::Photograph;
+    let marked_s = options.floor.as_ref().and_then(|f| f.time_s).unwrap_or(0.0);
+    let registered = Registered::new(track, camera.map(|c| (c.focal_px, marked_s)));
+    let (moved, sentence) = registered.report();
+    input.camera_motion = moved;
+    input.warnings.extend(sentence);
     let setting = Setting {
         marks: camera,
+        marks_hold: registered.marks_hold(),
         image_size: track.image_size,
         shank: size::from_stature(options.stature_m),
         shape: &shape,
@@ -442,15 +445,25 @@ pub fn judge_track(
     }));
 
     let mut not_judged = Vec::new();
-    let found = if photograph {
+    // Stillness, floor and what happened around a stance are read off points in one frame, whatever the camera did.
+    let steady = registered.track(track);
+    let mut found = if photograph {
         Vec::new()
     } else {
-        repetitions::find(track, &setting, &options.rules, setting.leg)
+        repetitions::find(&steady, &setting, &options.rules, setting.leg)
     };
+    if !photograph {
+        input.warnings.extend(repetitions::unread_shots(&steady, &setting));
+    }
+    let adrift = moving::adrift(&registered, track, &setting);
+    not_judged.extend(adrift.iter().filter_map(moving::Adrift::not_judged));
+    input.warnings.extend(moving::take_out(&mut found, &adrift));
     let spans = if photograph {
         photograph_span(track)
     } else {
-        let holds = repetitions::holds_by_real_time(hold::find(track, &options.rules.still), &found);
+        let mut holds = repetitions::holds_by_real_time(hold::find(&steady, &options.rules.still), &found);
+        holds.still.retain(|s| !moving::not_judged(&adrift, s.start_s, s.end_s));
+        holds.never_still.retain(|(s, _)| !moving::not_judged(&adrift, s.start_s, s.end_s));
         for (span, lowest) in &holds.never_still {
             not_judged.push(NotJudged {
                 reason: NotJudgedReason::NeverStill,
@@ -469,7 +482,7 @@ pub fn judge_track(
     let mut floor: Option<FloorReport> = None;
     for span in &spans {
         let around = around(track, span);
-        match setting.report(&track.frames, span, around) {
+        match moving::report(&registered, &setting, track, span, around) {
             Some(Measured {
                 hold,
                 floor: found,
@@ -494,6 +507,10 @@ pub fn judge_track(
         not_judged.push(nothing_found(track));
     }
     let mut floor = floor.unwrap_or_else(|| no_floor(camera));
+    if registered.moves() && holds.len() > 1 {
+        // The grid is drawn on every hold's still, and the camera stood otherwise in each.
+        floor.grid.clear();
+    }
     if let Some(fit) = marks {
         floor.notes.extend(fit.notes.iter().cloned());
     }
@@ -512,7 +529,10 @@ pub fn judge_track(
         holds,
         not_judged,
         cautions: CAUTIONS.iter().map(|c| (*c).to_string()).collect(),
-        repetitions: found.into_iter().map(|f| f.report).collect(),
+        repetitions: found
+            .into_iter()
+            .map(|f| moving::in_pictures(&registered, track, f.report))
+            .collect(),
     };
     (outcome, parts)
 }

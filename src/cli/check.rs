@@ -123,7 +123,7 @@ fn one(
         bar.finish_and_clear();
     }
     let checked = checked?;
-    let written = report::write_with_moments(&checked.outcome, &checked.stills, &checked.moments, &folder)?;
+    let written = report::write(&checked.outcome, &checked.pictures, &folder)?;
     Ok((checked.outcome, written.report_html))
 }
 

@@ -1,7 +1,7 @@
 //! The answer in a few lines for a person.
 
 use crate::outcome::{Call, FloorSource, HoldReport, Outcome, RepetitionReport, Stillness};
-use crate::report::repetition;
+use crate::report::{quantity, repetition};
 use std::fmt::Write as _;
 use std::path::Path;
 
@@ -29,8 +29,8 @@ pub fn lines(outcome: &Outcome, report: &Path, colour: bool) -> String {
         };
         let _ = writeln!(
             out,
-            "  camera: {e:.0}° ± {:.0}° over the carpet (95 %; floor from {from})",
-            1.96 * sd
+            "  camera: {} over the carpet (95 %; floor from {from})",
+            plain(quantity::with_unit(e, sd, "°"))
         );
     }
     let _ = writeln!(out, "  report: {}", report.display());
@@ -52,14 +52,13 @@ fn hold_lines(out: &mut String, number: usize, hold: &HoldReport, colour: bool) 
     for f in &hold.findings {
         let _ = writeln!(
             out,
-            "    {}: {}; worst at the {}, {:.0} mm ± {:.0} mm (95 %; tolerance {:.0} mm); fault {:.0} % likely{}",
+            "    {}: {}; worst at the {}, {} (95 %; tolerance {}); fault {} likely{}",
             f.title,
             word(f.call, colour),
             f.station.words(),
-            f.gap_mm,
-            1.96 * f.sd_mm,
-            f.tolerance_mm,
-            100.0 * f.fault_probability,
+            plain(quantity::with_unit(f.gap_mm, f.sd_mm, "mm")),
+            plain(quantity::millimetres(f.tolerance_mm)),
+            plain(quantity::per_cent(f.fault_probability)),
             if f.call == Call::Suspected {
                 format!("; code {}, {} points", f.code, f.deduction)
             } else {
@@ -89,8 +88,12 @@ fn hold_lines(out: &mut String, number: usize, hold: &HoldReport, colour: bool) 
     }
 }
 
+/// Without the no-break spaces that serve a page.
+fn plain(text: String) -> String {
+    text.replace('\u{a0}', " ")
+}
+
 fn repetition_lines(out: &mut String, number: usize, r: &RepetitionReport, colour: bool) {
-    let plain = |s: String| s.replace('\u{a0}', " ");
     let _ = writeln!(out, "  repetition {number}: {:.2} s to {:.2} s", r.start_s, r.end_s);
     let _ = writeln!(out, "    landing: {}", plain(repetition::landing_words(r)));
     let _ = writeln!(out, "    turn: {}", plain(repetition::turn_words(r)));
@@ -99,12 +102,12 @@ fn repetition_lines(out: &mut String, number: usize, r: &RepetitionReport, colou
     for e in &r.events {
         let _ = writeln!(
             out,
-            "    {}: {}; {:.2} s to {:.2} s; {:.0} % likely{}; {}",
+            "    {}: {}; {:.2} s to {:.2} s; {} likely{}; {}",
             e.kind.words(),
             word(e.call, colour),
             e.start_s,
             e.end_s,
-            100.0 * e.confidence,
+            plain(quantity::per_cent(e.confidence)),
             match (e.call == Call::Suspected, e.code.is_empty()) {
                 (true, false) => format!("; code {}, {} points", e.code, e.deduction),
                 (true, true) => format!("; no deduction, {} panel", e.panel),

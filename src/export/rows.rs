@@ -226,8 +226,8 @@ pub(super) fn keypoints(source: &Source, table: &mut TableWriter) -> Result<()> 
             ])
         };
         if let Some(body) = &frame.body {
-            for (k, p) in body.keypoints.iter().enumerate() {
-                row("body", body_name(k), p, body.world_m.get(k))?;
+            for (k, p) in body.keypoints().enumerate() {
+                row("body", body_name(k), &p, Some(&body.world_m(k)))?;
             }
         }
         if let Some(leg) = &frame.lower_leg {

@@ -176,10 +176,12 @@ pub fn by_motion(a: &Motion, b: &Motion, factors: &[f64]) -> Option<MotionAlignm
 
     let free_factor = factors.len() > 1;
     let (mut offset, mut factor) = (best.1, best.2);
-    let mut spread = (f64::NAN, 0.0);
+    let mut spread = (b.interval_s.max(factor * a.interval_s), 0.0);
     for _ in 0..6 {
         let matches = trusted(a, b, offset, factor);
-        let (step, sd, factor_sd) = refine(&matches, middle, factor, free_factor)?;
+        let Some((step, sd, factor_sd)) = refine(&matches, middle, factor, free_factor) else {
+            break;
+        };
         spread = (sd, factor_sd);
         // The offset is refined at the middle of the overlap: a step of the factor turns about it.
         let bound = b.interval_s.max(factor * a.interval_s);

@@ -31,7 +31,7 @@ fn bend(a: Vector3<f64>, b: Vector3<f64>, c: Vector3<f64>) -> f64 {
 /// Every channel's value in one frame.
 fn signals(body: &Body, elevation_rad: f64) -> [Option<f64>; CHANNELS] {
     use Landmark::{LeftAnkle, LeftHip, LeftKnee, Nose, RightAnkle, RightHip, RightKnee};
-    let world = |l: Landmark| Vector3::from(body.world_m[l as usize]);
+    let world = |l: Landmark| Vector3::from(body.world_m(l as usize));
     let seen = |of: &[Landmark]| of.iter().all(|l| body.keypoint(*l).visibility > 0.3);
     // Up is (0, −cos e, −sin e) for a camera that looks down by e.
     let (sin, cos) = elevation_rad.sin_cos();

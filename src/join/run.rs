@@ -1,5 +1,6 @@
 //! Joining the views: read, align, tie, fit, hold against one another, judge.
 
+use crate::camera_motion::{CameraMotion, Registered};
 use crate::check::hold_report::{fit_frame, observations, picture_profile, still_frame, Parts, Setting};
 use crate::check::run::{fit_marks, judge_track};
 use crate::check::size::{self, ShankLength};
@@ -22,7 +23,7 @@ use crate::leg::fit::{LegFit, LegProblem, LegView, Observation, Tie};
 use crate::leg::fuse::{self, FusionErrors};
 use crate::leg::profile::{GapProfile, StationMatrix, StationVector};
 use crate::leg::shape::LegShape;
-use crate::outcome::{Call, HoldReport, InputKind, NotJudged, NotJudgedReason, Outcome, Stillness};
+use crate::outcome::{Call, FloorSource, HoldReport, InputKind, NotJudged, NotJudgedReason, Outcome, Stillness};
 use crate::phases::body_path::{self, BodyAt};
 use crate::phases::series::{interval_s, median};
 use crate::pose::track::{LegReading, PoseFrame, Track};
@@ -64,6 +65,8 @@ struct View<'a> {
     parts: Vec<Parts>,
     marks: Option<MarksFit>,
     options: CheckOptions,
+    /// Whether the camera moves in this stretch.
+    moving: bool,
 }
 
 /// Joins the views; the first one's clock and carpet frame are everybody's. `progress` is told the view, the frames done and, where known, the frames expected.
@@ -144,6 +147,9 @@ fn read<'a>(
             .find(|(i, _, _)| same(&inputs[*i], input))
             .ok_or_else(|| Error::ours("A view was lost; please report this."))?;
         let marks = fit_marks(&options, track.image_size[0], track.image_size[1])?;
+        let registered = Registered::new(track, None);
+        let in_range = |t: f64| input.range_s.is_none_or(|[a, b]| t >= a && t <= b);
+        let moving = (0..track.frames.len()).any(|k| in_range(track.frames[k].time_s) && registered.moving(k).is_some());
         let mut view = View {
             input,
             track: within(track, input.range_s),
@@ -151,6 +157,7 @@ fn read<'a>(
             parts: Vec::new(),
             marks,
             options,
+            moving,
         };
         if view.track.frames.is_empty() {
             return Err(Error::input(format!(
@@ -174,6 +181,8 @@ fn within(track: &Track, range_s: Option<[f64; 2]>) -> Track {
         frames: track.frames.iter().filter(|f| inside(f.time_s)).cloned().collect(),
         events: track.events.iter().filter(|e| inside(e.time_s)).cloned().collect(),
         cuts_s: track.cuts_s.iter().copied().filter(|t| *t > from && *t <= to).collect(),
+        // Looked at for the whole recording; a stretch in which the camera moves is not joined.
+        camera_motion: CameraMotion::default(),
     }
 }
 
@@ -355,6 +364,15 @@ fn put_together(views: &[View], alignments: &[Option<Alignment>]) -> Joined {
             ));
         }
     }
+    for view in views.iter().filter(|v| v.moving) {
+        not_judged.push(mismatch(
+            format!(
+                "The camera of {} moves; views of a moving camera are not joined yet. Its own check stands below.",
+                view.name()
+            ),
+            None,
+        ));
+    }
     let aligned = not_judged.is_empty();
     for (h, hold) in first.outcome.holds.iter().enumerate().filter(|_| aligned) {
         let members: Vec<Option<usize>> = views
@@ -477,7 +495,7 @@ struct Part<'a> {
 
 impl Part<'_> {
     fn reading(&self, position: usize, leg: Leg) -> Option<&LegReading> {
-        self.view.track.frames[position].lower_leg.as_ref().filter(|l| l.leg == leg)
+        self.view.track.frames[position].lower_leg.as_deref().filter(|l| l.leg == leg)
     }
 
     /// Where the first view's time is in this view, if it has a frame near enough and the leg is read there.
@@ -514,7 +532,7 @@ fn join_hold(
         };
         let hold = &view.outcome.holds[h];
         let own = &view.parts[h];
-        let from_marks = view.marks.is_some();
+        let from_marks = own.camera.source == FloorSource::Marks;
         let camera = if from_marks {
             own.camera.clone()
         } else {
@@ -751,6 +769,7 @@ fn joint_leg(parts: &[Part]) -> f64 {
 fn clues_without_shank(view: &View, hold: &HoldReport, shape: &LegShape, errors: &FusionErrors, shank: ShankLength) -> BodyClues {
     let setting = Setting {
         marks: None,
+        marks_hold: None,
         image_size: view.track.image_size,
         shank: ShankLength { sd_m: 0.0, ..shank },
         shape,
@@ -767,7 +786,7 @@ fn clues_without_shank(view: &View, hold: &HoldReport, shape: &LegShape, errors:
         .filter_map(|i| {
             view.track.frames[i]
                 .lower_leg
-                .as_ref()
+                .as_deref()
                 .filter(|l| l.leg == hold.kneeling_leg)
                 .map(|l| (i, l))
         })

@@ -131,7 +131,7 @@ pub fn of(frames: &[PoseFrame], offset: usize, camera: &FloorCamera, shank_m: f6
         .collect();
     let typical_shank = median(
         seen.iter()
-            .flat_map(|(_, _, b)| [(25, 27), (26, 28)].map(|(k, a)| (Vector3::from(b.world_m[k]) - Vector3::from(b.world_m[a])).norm()))
+            .flat_map(|(_, _, b)| [(25, 27), (26, 28)].map(|(k, a)| (Vector3::from(b.world_m(k)) - Vector3::from(b.world_m(a))).norm()))
             .collect(),
     )
     .filter(|s| *s > 0.05)
@@ -158,7 +158,7 @@ pub fn of(frames: &[PoseFrame], offset: usize, camera: &FloorCamera, shank_m: f6
                 .filter(|_| down > 0.01)
                 .map(|p| {
                     let sd = (FOOT_POINT_SD_M / down).hypot(DEPTH_OFFSET_SD_M);
-                    (camera.depth_m(p) - scale * b.world_m[lowest as usize][2], sd)
+                    (camera.depth_m(p) - scale * b.world_m(lowest as usize)[2], sd)
                 });
             Clue { by_size, by_carpet, down }
         })
@@ -187,7 +187,7 @@ pub fn of(frames: &[PoseFrame], offset: usize, camera: &FloorCamera, shank_m: f6
                 .into_iter()
                 .map(|l| {
                     let ray = camera.ray(b.at(l));
-                    (centre + ray * ((factor * clue.by_size + scale * b.world_m[l as usize][2]) / ray.dot(&axis))).z
+                    (centre + ray * ((factor * clue.by_size + scale * b.world_m(l as usize)[2]) / ray.dot(&axis))).z
                 })
                 .fold(f64::INFINITY, f64::min);
             let sd = (SIZE_SD * factor * clue.by_size * clue.down).hypot(FOOT_POINT_SD_M);
@@ -237,10 +237,10 @@ pub fn of(frames: &[PoseFrame], offset: usize, camera: &FloorCamera, shank_m: f6
                 airborne: airborne[k],
             };
             for l in 0..LANDMARK_COUNT {
-                let keypoint = &body.keypoints[l];
+                let keypoint = body.keypoint_at(l);
                 let ray = camera.ray(keypoint.at);
                 let along = ray.dot(&axis).max(1e-3);
-                out.at[l] = centre + ray * ((depth_m + scale * body.world_m[l][2]) / along);
+                out.at[l] = centre + ray * ((depth_m + scale * body.world_m(l)[2]) / along);
                 out.image[l] = keypoint.at;
                 let slope = (ray.z / along).abs();
                 let in_picture = metres_per_px * keypoint.covariance.vv.max(0.0).sqrt();

@@ -11,6 +11,7 @@ pub mod footwork;
 pub mod repetition;
 pub mod report;
 pub mod series;
+pub mod stretches;
 pub mod support;
 pub mod sway;
 pub mod turn;

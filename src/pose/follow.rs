@@ -147,6 +147,10 @@ pub struct Follower<P> {
     others: Vec<Other>,
     lost_since_s: Option<f64>,
     looked_around_s: f64,
+    /// Whether the next frame is the first after a cut.
+    cut: bool,
+    /// Whether the athlete was chosen before: the point given is one in the first frame.
+    chosen_before: bool,
 }
 
 fn hips(body: &Body) -> ImagePoint {
@@ -174,7 +178,14 @@ impl<P: People> Follower<P> {
             others: Vec::new(),
             lost_since_s: None,
             looked_around_s: f64::NEG_INFINITY,
+            cut: false,
+            chosen_before: false,
         }
+    }
+
+    /// Says that the picture was cut before the next frame: where the athlete was says nothing of where the athlete is.
+    pub fn cut(&mut self) {
+        self.cut = true;
     }
 
     /// Reads the next frame. Frames come in order of time. The left and right legs are put in order only by [`Follower::finish`].
@@ -183,8 +194,10 @@ impl<P: People> Follower<P> {
     /// [`crate::Error::Input`] for a broken picture, [`crate::Error::Ours`] where a network fails.
     pub fn step(&mut self, frame: &Frame) -> Result<PoseFrame> {
         self.image_size = [frame.image.width, frame.image.height];
+        let cut = std::mem::take(&mut self.cut);
         let reading = match self.target.is_some() {
             false => self.choose(frame)?,
+            true if cut => self.after_cut(frame)?,
             true => self.follow(frame)?,
         };
         let pose = PoseFrame {
@@ -200,7 +213,7 @@ impl<P: People> Follower<P> {
     /// Puts the lower leg's reading to the last frame stepped.
     pub fn attach(&mut self, lower_leg: LegReading) {
         if let Some(last) = self.frames.last_mut() {
-            last.lower_leg = Some(lower_leg);
+            last.lower_leg = Some(Box::new(lower_leg));
         }
     }
 
@@ -231,6 +244,7 @@ impl<P: People> Follower<P> {
             frames: self.frames,
             events: self.events,
             cuts_s: Vec::new(),
+            camera_motion: crate::camera_motion::CameraMotion::default(),
         }
     }
 
@@ -282,7 +296,8 @@ impl<P: People> Follower<P> {
         if candidates.is_empty() {
             return Ok(None);
         }
-        let (index, why) = match self.options.athlete {
+        let pointed = self.options.athlete.filter(|_| !std::mem::replace(&mut self.chosen_before, true));
+        let (index, why) = match pointed {
             Some(point) => self.nearest(&candidates, point, frame.time_s),
             None => most_likely(&candidates, self.image_size),
         };
@@ -357,6 +372,37 @@ impl<P: People> Follower<P> {
             return Ok(found);
         }
         self.search(frame, &target, None)
+    }
+
+    /// The first frame after a cut: the athlete is followed on where the picture goes on as before (a flash can look like a cut), else chosen anew.
+    fn after_cut(&mut self, frame: &Frame) -> Result<Option<Reading>> {
+        let Some(target) = self.target.clone() else {
+            return Ok(None);
+        };
+        if self.lost_since_s.is_none() {
+            let reading = self.people.read(&frame.image, &target.region)?;
+            let present = reading.body.presence >= PRESENCE_THRESHOLD;
+            if present && self.passes(&target, hips(&reading.body), reading.body.px_per_m, frame.time_s) {
+                self.keep(&reading, frame.time_s);
+                return Ok(Some(reading));
+            }
+        }
+        if let Some(since) = self.lost_since_s.take() {
+            self.tell(
+                frame.time_s,
+                format!(
+                    "The athlete was out of sight from {since:.2} s to the cut at {:.2} s.",
+                    frame.time_s
+                ),
+            );
+        }
+        self.target = None;
+        self.others.clear();
+        self.tell(
+            frame.time_s,
+            "The picture was cut here; the athlete is chosen anew and may be somebody else.".into(),
+        );
+        self.choose(frame)
     }
 
     fn keep(&mut self, reading: &Reading, time_s: f64) {
@@ -612,8 +658,7 @@ fn most_likely(candidates: &[Reading], image_size: [usize; 2]) -> (usize, &'stat
 /// Distance from a point to the upright box about a body's landmarks, px (0 inside).
 pub(super) fn distance_to_body(body: &Body, point: ImagePoint) -> f64 {
     let span = |of: &dyn Fn(ImagePoint) -> f64| {
-        body.keypoints
-            .iter()
+        body.keypoints()
             .map(|k| of(k.at))
             .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)))
     };

@@ -115,7 +115,7 @@ pub(crate) fn reading(raw: &RawLandmarks, region: &Region, image_size: [usize; 2
     let body_points: Vec<(ImagePoint, f64)> = points[..LANDMARK_COUNT].iter().map(|(at, e)| (*at, e.visibility)).collect();
     let px_per_m = px_per_m(&body_points, &world_m);
     let shank_px = shank_m(&world_m) * px_per_m;
-    let keypoints = points[..LANDMARK_COUNT]
+    let keypoints: Vec<Keypoint> = points[..LANDMARK_COUNT]
         .iter()
         .enumerate()
         .map(|(index, (at, evidence))| Keypoint {
@@ -126,12 +126,7 @@ pub(crate) fn reading(raw: &RawLandmarks, region: &Region, image_size: [usize; 2
         .collect();
     let (hips, size_point) = (points[HIPS_POINT].0, points[SIZE_POINT].0);
     Some(Reading {
-        body: Body {
-            keypoints,
-            world_m,
-            presence: f64::from(raw.presence),
-            px_per_m,
-        },
+        body: Body::new(&keypoints, &world_m, f64::from(raw.presence), px_per_m),
         next_region: Region::about_body(hips, size_point),
         radius_px: hips.distance_px(size_point),
     })

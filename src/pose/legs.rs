@@ -62,11 +62,11 @@ impl Labelling {
 
     fn apply(self, body: &mut Body) {
         for (left, right) in &PAIRS[self.pairs()] {
-            body.keypoints.swap(*left, *right);
-            body.world_m.swap(*left, *right);
+            body.exchange(*left, *right);
             for index in [*left, *right] {
-                let point = &mut body.keypoints[index];
+                let mut point = body.keypoint_at(index);
                 point.covariance = point.covariance.scaled_sd(SWAPPED_FACTOR);
+                body.set_keypoint(index, &point);
             }
         }
     }
@@ -81,9 +81,9 @@ fn movement(before: &Body, before_labels: Labelling, after: &Body, after_labels:
     for (pair, (left, right)) in PAIRS.iter().enumerate() {
         for landmark in [*left, *right] {
             let (i, j) = (before_labels.source(pair, landmark), after_labels.source(pair, landmark));
-            let (p, q) = (&before.keypoints[i], &after.keypoints[j]);
+            let (p, q) = (before.keypoint_at(i), after.keypoint_at(j));
             let image_m = p.at.distance_px(q.at) / px_per_m;
-            let (a, b) = (before.world_m[i], after.world_m[j]);
+            let (a, b) = (before.world_m(i), after.world_m(j));
             let world_m = ((a[0] - b[0]).powi(2) + (a[1] - b[1]).powi(2) + (a[2] - b[2]).powi(2)).sqrt();
             let weight = 0.1 + p.visibility.min(q.visibility);
             let squared = 0.5 * (image_m * image_m + world_m * world_m) / (scale_m * scale_m);

@@ -259,7 +259,7 @@ fn lower_knee(body: &Body) -> Leg {
 /// Apparent length of the body's shank, px: the mean of both legs' metric shanks at the body's apparent size (foreshortening plays no part).
 pub fn apparent_shank_px(body: &Body) -> f64 {
     let length = |a: Landmark, b: Landmark| {
-        let (a, b) = (body.world_m[a as usize], body.world_m[b as usize]);
+        let (a, b) = (body.world_m(a as usize), body.world_m(b as usize));
         (0..3).map(|k| (a[k] - b[k]).powi(2)).sum::<f64>().sqrt()
     };
     let m = 0.5 * (length(Landmark::LeftKnee, Landmark::LeftAnkle) + length(Landmark::RightKnee, Landmark::RightAnkle));

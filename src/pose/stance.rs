@@ -21,7 +21,7 @@ pub struct Lowness {
 impl Lowness {
     /// Measures a body.
     pub fn of(body: &Body) -> Self {
-        let at = |l: Landmark| Vector3::from(body.world_m[l as usize]);
+        let at = |l: Landmark| Vector3::from(body.world_m(l as usize));
         let hips = 0.5 * (at(Landmark::LeftHip) + at(Landmark::RightHip));
         let shoulders = 0.5 * (at(Landmark::LeftShoulder) + at(Landmark::RightShoulder));
         let up = (shoulders - hips).try_normalize(1e-6).unwrap_or_else(|| -Vector3::y());

@@ -1,6 +1,7 @@
 //! What following the athlete hands on: keypoints with covariances, frame by frame.
 
-use crate::types::{ImagePoint, Keypoint, Leg, STATION_COUNT};
+use crate::camera_motion::CameraMotion;
+use crate::types::{Covariance2, ImagePoint, Keypoint, Leg, STATION_COUNT};
 use serde::{Deserialize, Serialize};
 
 /// Number of body landmarks of the general network.
@@ -59,25 +60,108 @@ impl Landmark {
 /// The athlete in one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Body {
-    /// The 33 landmarks in the upright frame.
-    pub keypoints: Vec<Keypoint>,
-    /// The same 33 about the middle of the hips, metres, axes as the camera's (x right, y down, z away), for a body of the network's own typical size.
-    pub world_m: Vec<[f64; 3]>,
+    points: Box<[BodyPoint]>,
     /// Probability that the region holds a person, 0–1.
     pub presence: f64,
-    /// Apparent size at the body, px per metre of the network's own typical body (weak perspective fit of `world_m` to `keypoints`).
+    /// Apparent size at the body, px per metre of the network's own typical body (weak perspective fit of [`Body::world_m`] to [`Body::keypoints`]).
     pub px_per_m: f64,
 }
 
+/// A landmark as it is kept: single precision (a ten-thousandth of a pixel), because a recording of an hour has three million of them.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+struct BodyPoint {
+    at: [f32; 2],
+    covariance: [f32; 3],
+    visibility: f32,
+    world_m: [f32; 3],
+}
+
 impl Body {
+    /// A body from its 33 landmarks in the upright frame and the same 33 about the middle of the hips, metres, axes as the camera's (x right, y down, z away), for a body of
+    /// the network's own typical size.
+    ///
+    /// # Panics
+    /// Where there are not 33 of each.
+    pub fn new(keypoints: &[Keypoint], world_m: &[[f64; 3]], presence: f64, px_per_m: f64) -> Self {
+        assert_eq!((keypoints.len(), world_m.len()), (LANDMARK_COUNT, LANDMARK_COUNT));
+        let points = keypoints.iter().zip(world_m).map(|(k, w)| {
+            let mut point = BodyPoint {
+                world_m: w.map(|x| x as f32),
+                ..BodyPoint::default()
+            };
+            point.set(k);
+            point
+        });
+        Self {
+            points: points.collect(),
+            presence,
+            px_per_m,
+        }
+    }
+
     /// The keypoint of one landmark.
-    pub fn keypoint(&self, landmark: Landmark) -> &Keypoint {
-        &self.keypoints[landmark as usize]
+    pub fn keypoint(&self, landmark: Landmark) -> Keypoint {
+        self.keypoint_at(landmark as usize)
+    }
+
+    /// The keypoint of a landmark by its number, 0–32.
+    ///
+    /// # Panics
+    /// For a number that is no landmark's.
+    pub fn keypoint_at(&self, landmark: usize) -> Keypoint {
+        self.points[landmark].keypoint()
+    }
+
+    /// The 33 landmarks in the upright frame.
+    pub fn keypoints(&self) -> impl Iterator<Item = Keypoint> + '_ {
+        self.points.iter().map(BodyPoint::keypoint)
     }
 
     /// Where one landmark is, px.
     pub fn at(&self, landmark: Landmark) -> ImagePoint {
         self.keypoint(landmark).at
+    }
+
+    /// A landmark by its number about the middle of the hips, metres, axes as the camera's (x right, y down, z away), for a body of the network's own typical size.
+    ///
+    /// # Panics
+    /// For a number that is no landmark's.
+    pub fn world_m(&self, landmark: usize) -> [f64; 3] {
+        self.points[landmark].world_m.map(f64::from)
+    }
+
+    /// Puts another keypoint in a landmark's place.
+    ///
+    /// # Panics
+    /// For a number that is no landmark's.
+    pub fn set_keypoint(&mut self, landmark: usize, keypoint: &Keypoint) {
+        self.points[landmark].set(keypoint);
+    }
+
+    /// Exchanges two landmarks, in the picture and in metres.
+    ///
+    /// # Panics
+    /// For a number that is no landmark's.
+    pub fn exchange(&mut self, one: usize, other: usize) {
+        self.points.swap(one, other);
+    }
+}
+
+impl BodyPoint {
+    fn keypoint(&self) -> Keypoint {
+        let [uu, uv, vv] = self.covariance.map(f64::from);
+        Keypoint {
+            at: ImagePoint::new(f64::from(self.at[0]), f64::from(self.at[1])),
+            covariance: Covariance2 { uu, uv, vv },
+            visibility: f64::from(self.visibility),
+        }
+    }
+
+    fn set(&mut self, keypoint: &Keypoint) {
+        let Covariance2 { uu, uv, vv } = keypoint.covariance;
+        self.at = [keypoint.at.u, keypoint.at.v].map(|x| x as f32);
+        self.covariance = [uu, uv, vv].map(|x| x as f32);
+        self.visibility = keypoint.visibility as f32;
     }
 }
 
@@ -139,7 +223,8 @@ pub struct PoseFrame {
     /// The athlete, if found.
     pub body: Option<Body>,
     /// The kneeling lower leg, if the body is low enough to look.
-    pub lower_leg: Option<LegReading>,
+    // Boxed: most frames of a long recording have none.
+    pub lower_leg: Option<Box<LegReading>>,
 }
 
 /// Something that happened while following and that a person should know.
@@ -163,4 +248,7 @@ pub struct Track {
     /// Times of the first frames after a cut, seconds, as the pictures show them.
     #[serde(default)]
     pub cuts_s: Vec<f64>,
+    /// Whether and how the camera moved, as the pictures' background shows it; empty where nobody looked.
+    #[serde(default)]
+    pub camera_motion: CameraMotion,
 }

@@ -23,7 +23,11 @@ pub(crate) fn bytes_of(answer: &impl serde::Serialize, outcome: &Outcome) -> Res
 }
 
 /// Fields that may be absent and then read `null`.
-const MAY_BE_NULL: [&str; 23] = [
+const MAY_BE_NULL: [&str; 27] = [
+    "camera_motion",
+    "residual_px",
+    "frames_registered",
+    "frames_moving",
     "frames_expected",
     "camera_elevation_deg",
     "camera_elevation_sd_deg",

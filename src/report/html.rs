@@ -9,7 +9,7 @@ use crate::report::chart::{self, c};
 use crate::report::head::head;
 use crate::report::picture::{self, CanvasPoint, LegPicture, CANVAS_WIDTH, LABEL_LINE, LABEL_ROWS};
 use crate::report::sentence::capital;
-use crate::report::{place, quantity, raster, repetition, sentence};
+use crate::report::{place, quantity, raster, sentence};
 use crate::types::RgbImage;
 use base64::Engine;
 use maud::{html, Markup, DOCTYPE};
@@ -17,19 +17,9 @@ use maud::{html, Markup, DOCTYPE};
 /// The style sheet.
 pub(super) const STYLE: &str = include_str!("style.css");
 
-/// The whole page.
-pub(crate) fn page(
-    outcome: &Outcome,
-    stills: &[Option<RgbImage>],
-    layouts: &[Option<LegPicture>],
-    moments: &[Vec<Option<RgbImage>>],
-) -> Result<String> {
+/// The whole page, from the sections of its holds and of its repetitions.
+pub(crate) fn page(outcome: &Outcome, holds: &[Markup], repetitions: &[Markup]) -> String {
     let file = sentence::file_name(&outcome.input.path);
-    let mut sections = Vec::new();
-    for (i, hold) in outcome.holds.iter().enumerate() {
-        sections.push(hold_section(outcome, hold, i + 1, stills[i].as_ref(), layouts[i].as_ref())?);
-    }
-    let repetitions = repetition::sections(outcome, moments)?;
     let page = html! {
         (DOCTYPE)
         html lang="en" {
@@ -42,8 +32,8 @@ pub(crate) fn page(
                 }
                 main {
                     (call_section(outcome))
-                    @for section in &sections { (section) }
-                    (repetitions)
+                    @for section in holds { (section) }
+                    @for section in repetitions { (section) }
                     (not_judged_section(outcome))
                     (input_section(outcome))
                     (floor_section(outcome))
@@ -62,7 +52,7 @@ pub(crate) fn page(
             }
         }
     };
-    Ok(page.into_string())
+    page.into_string()
 }
 
 pub(crate) fn data_address(jpeg: &[u8]) -> String {
@@ -201,7 +191,8 @@ fn span_words(start_s: Option<f64>, end_s: Option<f64>) -> String {
     }
 }
 
-fn hold_section(
+/// Everything about one hold.
+pub(crate) fn hold_section(
     outcome: &Outcome,
     hold: &HoldReport,
     number: usize,

@@ -1,7 +1,7 @@
 //! A repetition on the page: what was found in words, its time line, the strip of stills, and the table of findings.
 
 use crate::error::Result;
-use crate::outcome::{Call, EventKind, Moment, MomentKind, Outcome, Phase, RepetitionEvent, RepetitionReport, SizeUnit, SpeedSource};
+use crate::outcome::{Call, EventKind, Moment, MomentKind, Phase, RepetitionEvent, RepetitionReport, SizeUnit, SpeedSource};
 use crate::report::chart::c;
 use crate::report::html::{call_words, data_address};
 use crate::report::picture::Cut;
@@ -20,16 +20,6 @@ const ROW: f64 = 22.0;
 /// Width of an embedded still, px.
 const STILL_WIDTH_PX: i32 = 360;
 
-/// All repetitions; nothing where none was looked for.
-pub(crate) fn sections(outcome: &Outcome, pictures: &[Vec<Option<RgbImage>>]) -> Result<Markup> {
-    let none = Vec::new();
-    let mut parts = Vec::new();
-    for (i, r) in outcome.repetitions.iter().enumerate() {
-        parts.push(section(r, i + 1, pictures.get(i).unwrap_or(&none))?);
-    }
-    Ok(html! { @for part in parts { (part) } })
-}
-
 /// The square about a moment's middle, inside the picture.
 pub(crate) fn cut_of(moment: &Moment, picture: &RgbImage) -> Option<Cut> {
     let side = (moment.side_px.round().max(24.0) as usize).min(picture.width).min(picture.height);
@@ -45,9 +35,14 @@ pub(crate) fn cut_of(moment: &Moment, picture: &RgbImage) -> Option<Cut> {
     })
 }
 
-fn section(r: &RepetitionReport, number: usize, pictures: &[Option<RgbImage>]) -> Result<Markup> {
-    let stills = strip(r, pictures)?;
-    Ok(html! {
+/// A picture's cut as it is put into the page.
+pub(crate) fn embedded(picture: &RgbImage, cut: Cut) -> Result<String> {
+    Ok(data_address(&raster::embedded_cut(picture, cut, STILL_WIDTH_PX)?))
+}
+
+/// Everything about one repetition; `stills` are its moments that could be read, embedded.
+pub(crate) fn section(r: &RepetitionReport, number: usize, stills: &[(&Moment, String)]) -> Markup {
+    html! {
         section.repetition-section id=(format!("repetition-{number}")) aria-labelledby=(format!("repetition-{number}-title")) {
             h2 id=(format!("repetition-{number}-title")) {
                 "Repetition " (number) ": before, in and after the stance, " (quantity::seconds(r.start_s)) " to " (quantity::seconds(r.end_s))
@@ -57,7 +52,7 @@ fn section(r: &RepetitionReport, number: usize, pictures: &[Option<RgbImage>]) -
                 (time_line(r, number))
                 figcaption { "Phases, and under them what was found; hatched: still. Times are those of the recording." }
             }
-            (stills)
+            (strip(stills))
             (events_table(r))
             dl {
                 dt { "Landing" } dd { (landing_words(r)) }
@@ -70,7 +65,7 @@ fn section(r: &RepetitionReport, number: usize, pictures: &[Option<RgbImage>]) -
                 ul { @for sentence in &r.cannot_tell { li { (sentence) } } }
             }
         }
-    })
+    }
 }
 
 /// `Suspected: step, added support.` or that nothing was found.
@@ -268,18 +263,11 @@ const fn phase_class(phase: Phase) -> &'static str {
     }
 }
 
-fn strip(r: &RepetitionReport, pictures: &[Option<RgbImage>]) -> Result<Markup> {
-    let mut shown = Vec::new();
-    for (moment, picture) in r.moments.iter().zip(pictures) {
-        let Some((picture, cut)) = picture.as_ref().and_then(|p| Some((p, cut_of(moment, p)?))) else {
-            continue;
-        };
-        shown.push((moment, data_address(&raster::embedded_cut(picture, cut, STILL_WIDTH_PX)?)));
-    }
-    Ok(html! {
-        @if !shown.is_empty() {
+fn strip(stills: &[(&Moment, String)]) -> Markup {
+    html! {
+        @if !stills.is_empty() {
             ul.strip {
-                @for (moment, address) in shown {
+                @for (moment, address) in stills {
                     li class=(if moment.kind == MomentKind::Fault { "fault" } else { "" }) {
                         img src=(address) alt=(format!("{} at {:.2} s", moment.caption, moment.time_s)) width="360" height="360";
                         span.small { strong { (crate::report::sentence::capital(&moment.caption)) } ", " (format!("{:.2}\u{a0}s", moment.time_s)) }
@@ -287,7 +275,7 @@ fn strip(r: &RepetitionReport, pictures: &[Option<RgbImage>]) -> Result<Markup> 
                 }
             }
         }
-    })
+    }
 }
 
 fn events_table(r: &RepetitionReport) -> Markup {

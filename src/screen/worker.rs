@@ -187,7 +187,7 @@ fn one(job: &Job, eyes: &mut Eyes, rules: &RuleProfile) -> Result<Word> {
     let folder = job.report.path();
     remove_unfinished(&folder);
     remove_unfinished(&folder.join("stills"));
-    report::write_with_moments(&checked.outcome, &checked.stills, &checked.moments, &folder)?;
+    report::write(&checked.outcome, &checked.pictures, &folder)?;
     let mut outcome = checked.outcome;
     for hold in &mut outcome.holds {
         hold.frames.clear();
