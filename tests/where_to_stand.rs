@@ -9,7 +9,6 @@ use shankline::leg::profile::smallest_lift_mm;
 use shankline::leg::shape::{Component, LegShape, POINT_COUNT, STATION_POINTS};
 use shankline::numerics::normal;
 use shankline::rules::RuleProfile;
-use shankline::statistics::wilson::Count;
 use shankline::viewpoint::bench::{self, ViewClass};
 use shankline::viewpoint::errors::ViewErrors;
 use shankline::viewpoint::map::{self, Asked};
@@ -145,14 +144,21 @@ fn lifts_stand_out_nine_times_in_ten_from_where_it_says() {
     };
     let views = [view(4.0, Floor::Marks), view(30.0, Floor::Body)];
     let rows = bench::rows(&views, Half::Test, 25, 1).expect("the bench runs");
-    let mut sure = Count::default();
-    for row in &rows {
-        sure.of += row.sure.of;
-        sure.total += row.sure.total;
-    }
     println!("{rows:?}");
-    let [_, high] = sure.wilson(0.99);
-    assert!(sure.total >= 40 && high >= 0.9, "{sure:?} of {rows:?}");
+    for row in &rows {
+        match row.sure_from_mm {
+            Some(_) => {
+                let [_, high] = row.sure.wilson(0.99);
+                assert!(row.sure.total >= 20 && high >= 0.9, "{row:?}");
+            }
+            // No lift that was tried stands out nine times in ten there: then the large ones of the poses do not either.
+            None => {
+                let [low, _] = row.shown[bench::SIZE_COUNT - 1].wilson(0.99);
+                assert!(low < 0.9, "{row:?}");
+            }
+        }
+    }
+    assert!(rows.iter().any(|r| r.sure_from_mm.is_some()));
     for row in &rows {
         let [low, _] = row.falsely_shown.wilson(0.99);
         assert!(low <= 1.0 - RuleProfile::shipped().call_confidence, "{row:?}");

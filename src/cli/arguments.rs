@@ -325,7 +325,7 @@ pub struct WhereArguments {
     #[arg(long, value_enum, default_value_t = LegArgument::Right)]
     pub leg: LegArgument,
     /// Simulated stances of each kind at every place; more are slower and smoother.
-    #[arg(long, value_name = "N", value_parser = at_least_one, default_value_t = 24)]
+    #[arg(long, value_name = "N", value_parser = at_least_one, default_value_t = 16)]
     pub draws: usize,
     /// Rule profile (TOML); without it the shipped one.
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]

@@ -238,7 +238,7 @@ struct Sure {
 }
 
 /// Stances a lift for that.
-const SURE_DRAWS: usize = 40;
+const SURE_DRAWS: usize = 30;
 
 fn sure_from(setting: &Setting, places: &[Place], lifted: &[Lifted]) -> Result<Vec<Sure>> {
     lifted

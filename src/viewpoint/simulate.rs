@@ -158,7 +158,11 @@ impl Setting<'_> {
         if !view::shows_the_athlete(&camera, self.stature_m) {
             // That check also asks for a body 90 px tall: the crouching athlete is about 0.6 of the stature high.
             let tall_px = 0.6 * self.stature_m * self.focal_px / place.distance_m;
-            return Err(if tall_px < 100.0 { Unusable::TooSmall } else { Unusable::OutOfFrame });
+            return Err(if tall_px < 100.0 {
+                Unusable::TooSmall
+            } else {
+                Unusable::OutOfFrame
+            });
         }
         if self.floor != Floor::Body && self.marks(&camera, &mut || 0.0).is_none() {
             return Err(Unusable::MarksOutOfFrame);
@@ -288,6 +292,7 @@ impl Setting<'_> {
             marks,
             focal_px: None,
             sigma_px: Some(sigma_px),
+            time_s: None,
         })
     }
 
