@@ -73,6 +73,7 @@ fn main() -> shankline::Result<()> {
                         "geometry": checked.parts.first().and_then(|p| p.geometry.as_ref()).map(profile),
                         "picture": checked.parts.first().map(|p| profile(&p.picture)),
                         "points": reading.map(|r| r.points.clone()),
+                        "reading": reading,
                         "present": reading.map(|r| r.present),
                         "body": checked.track.frames.first().and_then(|f| f.body.as_ref()).map(|b| b.keypoints().skip(23).collect::<Vec<_>>()),
                     })

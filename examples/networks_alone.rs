@@ -18,7 +18,9 @@ fn main() -> shankline::Result<()> {
     while let Some(frame) = clip.next_frame()? {
         frames.push(frame);
     }
-    let Eyes { mut people, mut lower_leg, .. } = Eyes::open(&shankline::pose::models::default_folder()?)?;
+    let Eyes {
+        mut people, mut lower_leg, ..
+    } = Eyes::open(&shankline::pose::models::default_folder()?)?;
     let started = Instant::now();
     let mut follower = Follower::new(&mut people, FollowOptions::default());
     for frame in &frames {

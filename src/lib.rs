@@ -15,6 +15,7 @@
 
 pub mod agree;
 pub mod bench;
+pub mod camera_motion;
 pub mod check;
 pub mod cli;
 pub mod clip;
@@ -34,5 +35,6 @@ pub mod screen;
 pub mod statistics;
 pub mod table;
 pub mod types;
+pub mod viewpoint;
 
 pub use error::{Error, Result};

@@ -72,6 +72,46 @@ pub struct InputReport {
     pub frames_expected: Option<u64>,
     /// What is wrong or unusual about the file, with numbers.
     pub warnings: Vec<String>,
+    /// Whether the camera moved; null for a photograph, absent in answers of older versions.
+    #[serde(default)]
+    pub camera_motion: Option<CameraMotionReport>,
+}
+
+/// Whether the camera moved.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum CameraMotionState {
+    /// The background stayed where it was.
+    Still,
+    /// It moved, and at least four in five of the frames were registered on the background.
+    MovingRegistered,
+    /// It moved, and too few frames could be registered.
+    MovingUnregistered,
+    /// The background shows too little to tell.
+    NotSeen,
+}
+
+/// What was seen of the camera's motion. Ranges are those of the shot that moved most.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CameraMotionReport {
+    /// Whether it moved.
+    pub state: CameraMotionState,
+    /// Largest shift of the background in the middle of the picture against its shot's first frame, px.
+    pub largest_shift_px: f64,
+    /// Root mean square distance between background points and their registration, median over the registered frames, px; null where nothing moved.
+    pub residual_px: Option<f64>,
+    /// Frames of moving shots that could be registered; null where nothing moved.
+    pub frames_registered: Option<u64>,
+    /// Frames of moving shots; null where nothing moved.
+    pub frames_moving: Option<u64>,
+    /// Range of the turn to the side, degrees.
+    pub pan_deg: f64,
+    /// Range of the turn up and down, degrees.
+    pub tilt_deg: f64,
+    /// Range of the turn about the line of sight, degrees.
+    pub roll_deg: f64,
+    /// Largest focal length over the smallest.
+    pub zoom: f64,
 }
 
 /// What kind of input it was.

@@ -95,6 +95,9 @@ fn a_replay_at_a_quarter_of_the_speed_after_a_cut() {
         assert!(slowed.start_s >= cut - 1e-6);
         assert!((slowed.slow_motion.factor / 4.0 - 1.0).abs() < 0.15, "{:?}", slowed.slow_motion);
     }
+    // Where it has none, that is said.
+    let said = checked.outcome.input.warnings.iter().any(|w| w.contains("without a floor"));
+    assert_eq!(said, r.len() == 1, "{:?}", checked.outcome.input.warnings);
     // Both feet came down together, and nothing else went wrong.
     for one in r {
         assert!(one.landing.as_ref().is_none_or(|l| l.call != Call::Suspected), "{:?}", one.landing);

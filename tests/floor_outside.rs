@@ -50,6 +50,7 @@ fn marked(camera: &FloorCamera, noise_px: f64, rng: &mut rand_chacha::ChaCha8Rng
             .collect(),
         focal_px: None,
         sigma_px: Some(noise_px.max(0.05)),
+        time_s: None,
     }
 }
 

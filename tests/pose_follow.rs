@@ -182,7 +182,10 @@ fn a_slip_to_a_neighbour_is_caught_and_told() {
 #[test]
 fn after_a_cut_the_athlete_is_chosen_anew_and_after_a_flash_followed_on() {
     // A cut at frame 30 to a shot in which the athlete is in the stance elsewhere and somebody larger stands by; at frame 60 a flash that only looks like a cut.
-    let low = Person { low: true, ..person(900.0) };
+    let low = Person {
+        low: true,
+        ..person(900.0)
+    };
     let scenes: Vec<_> = (0..90)
         .map(|i| if i < 30 { vec![person(300.0)] } else { vec![person(500.0), low] })
         .collect();
@@ -193,7 +196,12 @@ fn after_a_cut_the_athlete_is_chosen_anew_and_after_a_flash_followed_on() {
     let track = follow_with_cuts(scenes, Vec::new(), options, &[30, 60]);
     for frame in &track.frames {
         let expected = if frame.index < 30 { 300.0 } else { 900.0 };
-        assert!((hips_u(frame).unwrap() - expected).abs() < 1e-3, "frame {}\n{}", frame.index, sentences(&track));
+        assert!(
+            (hips_u(frame).unwrap() - expected).abs() < 1e-3,
+            "frame {}\n{}",
+            frame.index,
+            sentences(&track)
+        );
     }
     let told = sentences(&track);
     assert_eq!(told.matches("The picture was cut here").count(), 1, "{told}");

@@ -53,7 +53,8 @@ class Event:
     """Something that goes wrong (or only looks like it): kind, start and length in s after the stance is reached, size and side.
 
     kind: 'step' and 'shuffle' (size: m), 'sway' (size: degrees either way), 'hand' (a hand on the carpet, side 'front' or 'back'), 'near_hand' (held 0.13 m over it),
-    'passing_hand' (sweeps past it), 'landing_step', 'landing_hop' (on the way down, size: m).
+    'passing_hand' (sweeps past it), 'elbow' (an elbow on the carpet in front), 'near_elbow' (held 0.13 m over it), 'seat' (the seat goes down beside the heel), 'other_knee' (the front
+    leg goes back and its knee down), 'landing_step', 'landing_hop' (on the way down, size: m).
     """
 
     kind: str
@@ -311,6 +312,8 @@ def simulate(wish: Wish, body: BodyParams, stance: torch.Tensor, stance_height: 
                     lift += (0.035 + 0.25 * e.size) * _bump(tt, e.at_s, e.for_s)
         return shift, lift
 
+    # How far the hips must go down, and back from the kneeling knee, for the seat to rest (hip joints `SEATED_HIP_M` over the carpet, the thigh's length from the knee).
+    seat_down = _way_to_seat(model, coefficients, stance, root_hold, feet_hold)
     e_angle = {id(e): rng.uniform(-70, 70) for e in events}
     shift, lift = front_moves(t)
 
@@ -365,6 +368,14 @@ def simulate(wish: Wish, body: BodyParams, stance: torch.Tensor, stance_height: 
             if e.kind == "sway":
                 wave = np.sin(2 * np.pi * (t - e.at_s) / e.for_s) * ((t > e.at_s) & (t < e.at_s + e.for_s))
                 xy = xy + 0.0016 * e.size * wave[:, None] * _turned(np.array([1.0, 0.3, 0.0]), heading_end)[:2]
+            if e.kind in ("seat", "elbow", "near_elbow"):
+                # An elbow comes down only with the whole trunk: half of the way to the seat.
+                share = _plateau(t, e.at_s, e.for_s, 0.35) * (1.0 if e.kind == "seat" else 0.5)
+                z = z - share * seat_down[2]
+                xy = xy - share[:, None] * seat_down[:2]
+            if e.kind == "other_knee":
+                # The weight goes over to the side of the front leg a little.
+                xy = xy + 0.04 * _plateau(t, e.at_s, e.for_s, 0.4)[:, None] * _turned(np.array([1.0, 0.0, 0.0]), heading_end)[:2]
         root = np.concatenate([xy, z[:, None]], 1)
 
         # Feet: standing, in the air, landed, in the stance.
@@ -399,6 +410,19 @@ def simulate(wish: Wish, body: BodyParams, stance: torch.Tensor, stance_height: 
         target[:, 0, :, 2] += (0.02 * np.sin(np.pi * np.clip(lower_share[:, 0, 0], 0, 1)))[:, None]
         weight[:, 0, 3] = 0.3 + (1 / 0.004) * np.clip(2 * lower_share[:, 0, 0] - 1, 0, 1) ** 2
         target[:, 1] += (shift + np.stack([0 * t, 0 * t, lift], 1))[:, None]
+        for e in events:
+            if e.kind == "other_knee":
+                # The front leg goes back beside the kneeling one and lies down, knee and instep on the carpet: a mirror image of the kneeling leg, level.
+                share = _plateau(t, e.at_s, e.for_s, 0.45)
+                knee, foot = _beside(feet_hold, _turned(np.array([1.0, 0.0, 0.0]), heading_end))
+                lying = np.stack([foot, foot + (foot - knee) * 0.12, foot + (foot - knee) * 0.35, knee])
+                lying[:, 2] = (0.08, 0.09, 0.04, KNEELING_KNEE_M)
+                arc = 0.06 * np.sin(np.pi * share)[:, None]
+                moved = target[:, 1] * (1 - share[:, None, None]) + lying * share[:, None, None]
+                moved[..., 2] += arc
+                target[:, 1] = moved
+                weight[:, 1, 1:3] = np.where(share[:, None] > 0.02, 1 / 0.02, weight[:, 1, 1:3])
+                weight[:, 1, 3] = np.maximum(weight[:, 1, 3], (1 / 0.006) * np.clip(2 * share - 1, 0, 1) ** 2)
 
         # Angles: key poses blended, then made to reach.
         keys = stand + (squat - stand) * (np.clip((t - stand_s) / crouch_s, 0, 1) * (t < take_off))[:, None] * 0.6
@@ -411,6 +435,9 @@ def simulate(wish: Wish, body: BodyParams, stance: torch.Tensor, stance_height: 
         keys = keys + (hold - keys) * to_hold
         keys[:, INDEX["pelvis_turn"]] = heading
         keys[:, INDEX["pelvis_lean"]] *= np.where(t < down, np.clip(0.5 + in_stance, 0, 1), 1)
+        for e in events:
+            if e.kind in ("elbow", "near_elbow"):
+                keys[:, INDEX["pelvis_lean"]] += 40 * _plateau(t, e.at_s, e.for_s, 0.35)
         prior = torch.as_tensor(keys, dtype=torch.float32)
         about = torch.as_tensor(target - root[:, None, None], dtype=torch.float32)
         angles = _reach(model, coefficients, prior, about, torch.as_tensor(weight, dtype=torch.float32))
@@ -431,6 +458,35 @@ def simulate(wish: Wish, body: BodyParams, stance: torch.Tensor, stance_height: 
         out = out[:, [LANDMARK_NAMES.index(_swap_side(n)) for n in LANDMARK_NAMES]] * np.array([-1.0, 1.0, 1.0])
     truth = _truth(wish, events, land_event, t, out, sole_z, take_off, contact_of, down, settle, leave, target, heading, lower_share[:, 0, 0], body)
     return Repetition(out, truth, body, angles.numpy(), root, upper, left)
+
+
+#: Height of the hip joints over the carpet when the seat rests on it, and of a knee's joint when it kneels, metres (from memory of seated and kneeling bodies; the truth is measured
+#: on the landmarks, not taken from here).
+SEATED_HIP_M = 0.10
+KNEELING_KNEE_M = 0.05
+
+
+def _way_to_seat(model, coefficients, stance, root_hold, feet_hold):
+    """How far the root goes back and down (m, the way *from* the seat) until the kneeling leg's hip lies a thigh's length from its knee, low over the carpet."""
+    rig = _leg_rig(model)
+    _, heads = model.rest(coefficients, rig.vertices[:1])
+    pelvis, legs = leg_rotations(stance[None].to(torch.float32))
+    _, position, _ = _legs_forward(legs, pelvis, heads, torch.zeros_like(heads[:, 0]), rig.bones)
+    hip = position[0, 1].numpy().astype(float) + root_hold
+    knee = feet_hold[0][3]
+    thigh = np.linalg.norm(hip - knee)
+    down = hip[2] - SEATED_HIP_M
+    level = hip[:2] - knee[:2]
+    reach = np.sqrt(max(thigh**2 - (SEATED_HIP_M - knee[2]) ** 2, 0.01))
+    back = level / np.linalg.norm(level) * (0.97 * reach - np.linalg.norm(level))
+    return np.array([*(-back), down])
+
+
+def _beside(feet_hold, left):
+    """Knee and foot (m) of a front leg that kneels beside the other, on the body's left."""
+    knee, foot = feet_hold[0][3].copy(), feet_hold[0][0].copy()
+    away = 0.24 * left
+    return knee + away, foot + away
 
 
 def _centre_of_mass(landmarks: np.ndarray) -> np.ndarray:
@@ -474,6 +530,12 @@ def _upper(model, t, rng, wish, events, take_off, contact, in_stance, rising):
             wave = np.sin(2 * np.pi * (t - e.at_s) / e.for_s) * _plateau(t, e.at_s, e.for_s, 0.12)
             chest[:, 1] += 0.9 * e.size * wave
             chest[:, 0] += 0.45 * e.size * wave
+        if e.kind in ("elbow", "near_elbow"):
+            share = _plateau(t, e.at_s, e.for_s, 0.3)
+            chest[:, 0] += (104 - chest[:, 0]) * share
+            # The other arm lies along the trunk, clear of the carpet.
+            for part, along in ((arms, direction(0.35, 0.3, -0.9)), (fore, direction(0.1, 0.35, -0.95))):
+                part[:, 0] += (along - part[:, 0]) * share[:, None]
         if e.kind in ("hand", "near_hand", "passing_hand"):
             share = _plateau(t, e.at_s, e.for_s, 0.3)
             if e.side == "front":
@@ -492,6 +554,9 @@ def _arms_to_carpet(model, coefficients, angles, root, upper, t, events, landmar
 
     name = {n: i for i, n in enumerate(LANDMARK_NAMES)}
     for e in events:
+        if e.kind in ("elbow", "near_elbow"):
+            _elbow_to_carpet(model, coefficients, angles, root, upper, t, e, landmarks)
+            continue
         if e.kind not in ("hand", "near_hand", "passing_hand"):
             continue
         share = _plateau(t, e.at_s, e.for_s, 0.3)
@@ -529,6 +594,35 @@ def _arms_to_carpet(model, coefficients, angles, root, upper, t, events, landmar
                 for part, before, value in ((upper.upper_arm, old[0], a), (upper.forearm, old[1], f)):
                     part[i, 1] = torch.as_tensor(before[i] * (1 - s) + value * s, dtype=torch.float32)
             landmarks = _points(model).of(model, coefficients, angles, root, upper)[0].numpy()
+
+
+def _elbow_to_carpet(model, coefficients, angles, root, upper, t, e, landmarks):
+    """Puts the right elbow on the carpet below and before the shoulder, the forearm level ahead."""
+    from .stance import _euler, axis_rotation
+
+    name = {n: i for i, n in enumerate(LANDMARK_NAMES)}
+    share = _plateau(t, e.at_s, e.for_s, 0.3)
+    on = np.flatnonzero(share > 0)
+    old = [part[:, 1].numpy() / np.linalg.norm(part[:, 1].numpy(), axis=1, keepdims=True) for part in (upper.upper_arm, upper.forearm)]
+    goal_z = {"elbow": RESTING_ELBOW_M, "near_elbow": RESTING_ELBOW_M + 0.13}[e.kind]
+    chest = (axis_rotation(torch.deg2rad(angles[:, INDEX["pelvis_turn"]]), 2) @ _euler(upper.chest)).numpy().astype(float)
+    shoulder, elbow = (landmarks[:, name[f"right_{j}"]] for j in ("shoulder", "elbow"))
+    length = np.linalg.norm(elbow - shoulder, axis=1)
+    middle = on[len(on) // 2]
+    up = chest[middle, :, 2] if chest.shape[-1] == 3 else np.array([0, 0, 1.0])
+    ahead = np.array([up[0], up[1], 0.0])
+    ahead /= max(np.linalg.norm(ahead), 1e-6)
+    for i in on:
+        drop = min(max(shoulder[i, 2] - goal_z, 0.0), 0.99 * length[i])
+        d = np.array([0.0, 0.0, -drop]) + ahead * np.sqrt(max(length[i] ** 2 - drop**2, 0.0))
+        a, f = chest[i].T @ d / length[i], chest[i].T @ (ahead + np.array([0, 0, 0.05]))
+        s = share[i]
+        for part, before, value in ((upper.upper_arm, old[0], a), (upper.forearm, old[1], f / np.linalg.norm(f))):
+            part[i, 1] = torch.as_tensor(before[i] * (1 - s) + value * s, dtype=torch.float32)
+
+
+#: Height of the elbow's joint over the carpet when the elbow rests on it, metres (from memory).
+RESTING_ELBOW_M = 0.04
 
 
 def _runs(mask, least=1):
@@ -571,6 +665,20 @@ def _truth(wish, events, land_event, t, landmarks, sole_z, take_off, contact_of,
             entry["lowest_m"] = round(float(tips[(t > e.at_s) & (t < e.at_s + e.for_s)].min()), 4)
             entry["limb"] = f"{hand}_hand"
             if e.kind == "hand" and touch:
+                entry["start_s"], entry["end_s"] = round(float(t[touch[0][0]]), 4), round(float(t[touch[-1][1] - 1]), 4)
+        elif e.kind in ("elbow", "near_elbow", "seat", "other_knee"):
+            points, limb, rest = {
+                "elbow": ([f"{kneel}_elbow"], f"{kneel}_elbow", RESTING_ELBOW_M + 0.025),
+                "near_elbow": ([f"{kneel}_elbow"], f"{kneel}_elbow", 0.0),
+                "seat": (["left_hip", "right_hip"], "seat", SEATED_HIP_M + 0.03),
+                "other_knee": ([f"{front}_knee"], f"{front}_knee", KNEELING_KNEE_M + 0.03),
+            }[e.kind]
+            height = landmarks[:, [name[p] for p in points], 2].min(1)
+            inside = (t > e.at_s) & (t < e.at_s + e.for_s)
+            touch = _runs((height < rest) & inside, 8)
+            entry["lowest_m"] = round(float(height[inside].min()), 4)
+            entry["limb"] = limb
+            if touch:
                 entry["start_s"], entry["end_s"] = round(float(t[touch[0][0]]), 4), round(float(t[touch[-1][1] - 1]), 4)
         elif e.kind == "sway":
             h = 0.5 * (landmarks[:, name["left_hip"]] + landmarks[:, name["right_hip"]])

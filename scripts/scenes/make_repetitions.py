@@ -2,6 +2,7 @@
 
     python -m scenes.make_repetitions                                    (from the folder scripts/; twice for what is shipped:)
     python -m scenes.make_repetitions --seed 42 --suffix=-b              (other bodies and numbers; nothing is chosen on these)
+    python -m scenes.make_repetitions --more --seed 141                  (and with --seed 142 --suffix=-b)
 
 NAME.png holds the landmarks: a 16-bit grey picture, one row a time step of 1/120 s, three columns (x, y, z) a landmark of `KEPT`, value = millimetres + 32768.
 NAME.json holds what is true: kneeling leg, stature, take-off, first contacts, turn, stance, rest, leaving, events.
@@ -24,12 +25,21 @@ KEPT = (0, 7, 8, *range(11, 33))
 STEP = 2  # of the simulation's steps a row
 
 
-def wishes(rng: np.random.Generator) -> dict[str, Wish]:
-    """What is made: every event alone, clean ones, and what only looks like an event."""
+def wishes(rng: np.random.Generator, more: bool) -> dict[str, Wish]:
+    """What is made: every event alone, clean ones, and what only looks like an event. `more`: what was added later, so that what was there before stays as it is."""
     side = lambda: "left" if rng.random() < 0.4 else "right"  # noqa: E731
     sign = lambda: 1.0 if rng.random() < 0.5 else -1.0  # noqa: E731
     jump = lambda turn=540.0, **k: Wish(turn_deg=sign() * turn, rise_m=rng.uniform(0.28, 0.42), kneeling=side(), **k)  # noqa: E731
     event = lambda kind, at, length, size=0.0, where="front": (Event(kind, at, length, size, where),)  # noqa: E731
+    if more:
+        return {
+            "elbow-front": jump(events=event("elbow", 0.2, 1.1), hold_s=1.7),
+            "near-elbow": jump(events=event("near_elbow", 0.2, 1.0), hold_s=1.6),
+            "seat-down": jump(events=event("seat", 0.2, 1.2), hold_s=1.8),
+            "other-knee": jump(events=event("other_knee", 0.2, 1.3), hold_s=1.9),
+            "landing-hop-120": jump(events=event("landing_hop", 0, 0.3, 0.12)),
+            "landing-hop-280": jump(events=event("landing_hop", 0, 0.3, 0.28)),
+        }
     return {
         "clean-540": jump(),
         "clean-360": jump(360.0),
@@ -78,11 +88,12 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=OUT)
     parser.add_argument("--seed", type=int, default=41)
     parser.add_argument("--suffix", default="", help="put after every name")
+    parser.add_argument("--more", action="store_true", help="elbow, seat, other knee and further hops")
     parser.add_argument("--only", default="", help="names, comma separated")
     o = parser.parse_args()
     torch.set_num_threads(1)
     rng = np.random.default_rng(o.seed)
-    made = wishes(rng)
+    made = wishes(rng, o.more)
     bodies, angles, heights = solve_bodies(len(made), rng)
     o.out.mkdir(parents=True, exist_ok=True)
     wanted = [n for n in o.only.split(",") if n]

@@ -7,7 +7,7 @@ use crate::check::size;
 use crate::error::{Error, Result};
 use crate::floor::body::{self, BodyClues};
 use crate::floor::FloorCamera;
-use crate::leg::fit::{LegProblem, Observation};
+use crate::leg::fit::{LegProblem, LegView, Observation};
 use crate::leg::shape::{LegShape, POINT_COUNT, STATION_POINTS};
 use crate::rules::{judge, RuleProfile};
 use crate::types::{Covariance2, ImagePoint};
@@ -116,12 +116,11 @@ fn one(pose: &Pose, index: usize, options: &Options, shape: &LegShape, rules: &R
             })
             .collect();
         let fit = LegProblem {
-            camera: &camera,
+            views: &[LegView::new(&camera, &observations)],
             shape,
             leg: pose.leg,
             shank_m: shank.mean_m,
             shank_sd_m: shank.sd_m,
-            observations: &observations,
         }
         .solve()?;
         Some(Answer::of(&judge::judge(&fit.profile, rules), &pose.gap_mm, rules))

@@ -63,7 +63,7 @@ pub fn draw(rng: &mut impl Rng, pose: &Pose, class: usize) -> View {
             size.reverse();
         }
         let camera = looking(centre, aim, roll, focal_px, size);
-        if !shows_the_athlete(&camera, pose) {
+        if !shows_the_athlete(&camera, pose.stature_m) {
             continue;
         }
         let mut azimuth_deg = (azimuth - heading).to_degrees().rem_euclid(360.0);
@@ -103,7 +103,7 @@ fn heading_rad(pose: &Pose) -> f64 {
 }
 
 /// A camera at `centre` that looks at `aim`, both in the carpet frame, metres.
-fn looking(centre: Vector3<f64>, aim: Vector3<f64>, roll_rad: f64, focal_px: f64, image_size: [usize; 2]) -> FloorCamera {
+pub(crate) fn looking(centre: Vector3<f64>, aim: Vector3<f64>, roll_rad: f64, focal_px: f64, image_size: [usize; 2]) -> FloorCamera {
     let forward = (aim - centre).normalize();
     let right = forward.cross(&Vector3::z()).normalize();
     let level = Matrix3::from_rows(&[right.transpose(), forward.cross(&right).transpose(), forward.transpose()]);
@@ -119,8 +119,8 @@ fn looking(centre: Vector3<f64>, aim: Vector3<f64>, roll_rad: f64, focal_px: f64
 }
 
 /// Whether a box about the crouching athlete (0.6 of the stature high, 0.35 to each side) is in frame and at least 90 px tall.
-fn shows_the_athlete(camera: &FloorCamera, pose: &Pose) -> bool {
-    let (half, top) = (0.35 * pose.stature_m, 0.6 * pose.stature_m);
+pub(crate) fn shows_the_athlete(camera: &FloorCamera, stature_m: f64) -> bool {
+    let (half, top) = (0.35 * stature_m, 0.6 * stature_m);
     let [w, h] = camera.image_size.map(|s| s as f64);
     let (mut highest, mut lowest) = (f64::INFINITY, f64::NEG_INFINITY);
     for corner in 0..8 {
@@ -172,5 +172,6 @@ pub fn draw_marks(rng: &mut impl Rng, view: &View, noise_px: f64) -> Option<Floo
         marks,
         focal_px: None,
         sigma_px: Some(noise_px.max(0.05)),
+        time_s: None,
     })
 }

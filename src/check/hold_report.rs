@@ -6,7 +6,7 @@ use crate::floor::body::{self, BodyClues};
 use crate::floor::FloorCamera;
 use crate::hold::Span;
 use crate::leg::combine;
-use crate::leg::fit::{LegFit, LegProblem, Observation};
+use crate::leg::fit::{LegFit, LegProblem, LegView, Observation};
 use crate::leg::fuse::{self, FusionErrors};
 use crate::leg::profile::{GapProfile, StationMatrix, StationVector};
 use crate::leg::shape::{LegShape, POINT_COUNT, STATION_POINTS};
@@ -23,6 +23,8 @@ const FITTED_FRAMES: usize = 15;
 pub struct Setting<'a> {
     /// Camera from marks, if any.
     pub marks: Option<&'a FloorCamera>,
+    /// Frames for which the marks hold, first and last, where the camera moves; `None` where it stands still.
+    pub marks_hold: Option<(usize, usize)>,
     /// Upright frame size, px.
     pub image_size: [usize; 2],
     /// Shank length from the stature.
@@ -279,12 +281,11 @@ pub fn fit_frame(camera: &FloorCamera, shape: &LegShape, shank: ShankLength, rea
         })
         .collect();
     LegProblem {
-        camera,
+        views: &[LegView::new(camera, &observations)],
         shape,
         leg,
         shank_m: shank.mean_m,
         shank_sd_m: shank.sd_m,
-        observations: &observations,
     }
     .solve()
 }

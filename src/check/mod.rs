@@ -2,6 +2,7 @@
 
 pub mod advice;
 pub mod hold_report;
+mod moving;
 pub mod pictures;
 mod repetitions;
 pub mod run;

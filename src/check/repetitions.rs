@@ -42,7 +42,11 @@ impl ShotFloor<'_> {
 
 impl Floor for ShotFloor<'_> {
     fn of(&self, shot: (usize, usize), stance: Option<&Span>) -> Option<(FloorCamera, f64)> {
-        if let Some(marks) = self.setting.marks {
+        let marked = self
+            .setting
+            .marks_hold
+            .is_none_or(|(first, last)| shot.0 >= first && shot.1 <= last);
+        if let Some(marks) = self.setting.marks.filter(|_| marked) {
             let fits = match (self.first_size, self.size_on_marks(marks, shot)) {
                 (Some(first), Some(here)) => (here / first - 1.0).abs() < SAME_CAMERA,
                 _ => shot.0 == 0,
@@ -53,7 +57,13 @@ impl Floor for ShotFloor<'_> {
         }
         let stance = stance?;
         let held: Vec<(usize, &LegReading)> = (stance.first..=stance.last)
-            .filter_map(|i| self.track.frames[i].lower_leg.as_deref().filter(|l| l.present >= 0.5).map(|l| (i, l)))
+            .filter_map(|i| {
+                self.track.frames[i]
+                    .lower_leg
+                    .as_deref()
+                    .filter(|l| l.present >= 0.5)
+                    .map(|l| (i, l))
+            })
             .collect();
         (!held.is_empty()).then(|| {
             (
@@ -64,8 +74,50 @@ impl Floor for ShotFloor<'_> {
     }
 }
 
+/// Shots shorter than this are not spoken of, seconds.
+const SHORTEST_SHOT_S: f64 = 0.5;
+
+/// Shots that show the athlete but nothing that gives them a floor, in words: what happens in them is not read.
+///
+/// The body's own floor rests on the kneeling leg, whose elevation and size the lower-leg network reads. An upright body's landmarks give the camera's tilt only to several degrees (judged, not measured),
+/// which at a few metres is decimetres in a foot's height: too little to tell a landing by, so none is made up.
+pub(crate) fn unread_shots(track: &Track, setting: &Setting) -> Vec<String> {
+    let mut starts = crate::phases::cuts::shots(track);
+    if starts.len() < 2 {
+        return Vec::new();
+    }
+    starts.push(track.frames.len());
+    let floor = shot_floor(track, setting);
+    let stances = crate::hold::spans::stances(track);
+    starts
+        .windows(2)
+        .map(|s| (s[0], s[1] - 1))
+        .filter(|(first, last)| !stances.iter().any(|s| s.first <= *last && s.last >= *first))
+        .filter(|shot| floor.of(*shot, None).is_none())
+        .filter_map(|(first, last)| {
+            let seen: Vec<f64> = track.frames[first..=last].iter().filter(|f| f.body.is_some()).map(|f| f.time_s).collect();
+            let (from, to) = (*seen.first()?, *seen.last()?);
+            (to - from >= SHORTEST_SHOT_S).then(|| {
+                format!(
+                    "From {from:.2} s to {to:.2} s another shot shows the athlete but neither the stance nor marks of its own: without a floor nothing of what happens in it (landing, turn, steps) is read."
+                )
+            })
+        })
+        .collect()
+}
+
 /// Finds the repetitions.
 pub(crate) fn find(track: &Track, setting: &Setting, rules: &RuleProfile, leg: Option<Leg>) -> Vec<Found> {
+    let floor = shot_floor(track, setting);
+    let asked = Asked {
+        required_turn_deg: None,
+        slow_motion: rules.movement.slow_motion_factor,
+        leg,
+    };
+    phases::find(track, &floor, rules, &asked)
+}
+
+fn shot_floor<'a>(track: &'a Track, setting: &'a Setting<'a>) -> ShotFloor<'a> {
     let mut floor = ShotFloor {
         setting,
         track,
@@ -75,12 +127,7 @@ pub(crate) fn find(track: &Track, setting: &Setting, rules: &RuleProfile, leg: O
     if let (Some(marks), Some(second)) = (setting.marks, second) {
         floor.first_size = floor.size_on_marks(marks, (0, second - 1));
     }
-    let asked = Asked {
-        required_turn_deg: None,
-        slow_motion: rules.movement.slow_motion_factor,
-        leg,
-    };
-    phases::find(track, &floor, rules, &asked)
+    floor
 }
 
 /// The holds by real time: within a repetition's stance the repetition's own stillness counts (slow motion is allowed for, cuts end it); elsewhere the nominal one.

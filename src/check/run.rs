@@ -1,8 +1,9 @@
 //! Running a check over one recording or photograph.
 
+use crate::camera_motion::{CameraWatcher, Registered};
 use crate::check::hold_report::{Measured, Parts, Setting};
 use crate::check::pictures::Reread;
-use crate::check::{repetitions, sheet, size};
+use crate::check::{moving, repetitions, sheet, size};
 use crate::clip;
 use crate::error::{Error, Result};
 use crate::floor::marks::{FloorFile, MarksFit};
@@ -191,6 +192,7 @@ impl Opened {
                     frames_read: 1,
                     frames_expected: Some(1),
                     warnings: photograph.notes,
+                    camera_motion: None,
                 };
                 still = Some(photograph.image);
                 (track, input)
@@ -260,22 +262,28 @@ fn low_enough(body: &Body) -> bool {
     (hips - ankles).norm() < LOW_STANCE_SHANKS * shank
 }
 
-/// Reads the lower leg in one frame where the body is low enough.
+/// Middle of the ankles, px.
+fn ankles(body: &Body) -> ImagePoint {
+    body.at(Landmark::LeftAnkle).towards(body.at(Landmark::RightAnkle), 0.5)
+}
+
+/// Elevation of the marks' camera over the carpet seen from the ankles, radians.
+fn elevation_rad(camera: &FloorCamera, ankles: ImagePoint) -> f64 {
+    let there = camera.at_height(ankles, 0.05).unwrap_or(CarpetPoint::new(0.0, 0.0, 0.0));
+    camera.elevation_rad_from(there)
+}
+
+/// Reads the lower leg in one frame where the body is low enough. `elevation_rad`: the camera's, where marks give it.
 fn look(
     network: &mut LowerLegNetwork,
     body: &Body,
     image: &RgbImage,
-    marks: Option<&FloorCamera>,
+    elevation_rad: Option<f64>,
     leg: LegChoice,
 ) -> Result<Option<LegReading>> {
     if !low_enough(body) {
         return Ok(None);
     }
-    let elevation_rad = marks.map(|camera| {
-        let ankle = body.at(Landmark::LeftAnkle).towards(body.at(Landmark::RightAnkle), 0.5);
-        let there = camera.at_height(ankle, 0.05).unwrap_or(CarpetPoint::new(0.0, 0.0, 0.0));
-        camera.elevation_rad_from(there)
-    });
     let given = match leg {
         LegChoice::Auto => None,
         LegChoice::Given(leg) => Some(leg),
@@ -324,11 +332,18 @@ fn follow_photograph(image: &RgbImage, marks: Option<&FloorCamera>, options: &Ch
         }
     }
     if let Some(body) = &frame.body {
-        frame.lower_leg = look(&mut eyes.lower_leg, body, image, marks, options.leg)?.map(Box::new);
+        frame.lower_leg = look(
+            &mut eyes.lower_leg,
+            body,
+            image,
+            marks.map(|c| elevation_rad(c, ankles(body))),
+            options.leg,
+        )?
+        .map(Box::new);
     }
     if !shows_stance(&frame) {
         let Eyes { people, lower_leg, .. } = eyes;
-        let mut read_leg = |body: &Body| look(lower_leg, body, image, marks, options.leg);
+        let mut read_leg = |body: &Body| look(lower_leg, body, image, marks.map(|c| elevation_rad(c, ankles(body))), options.leg);
         let closer = photograph::look_closer(people, image, athlete, &mut read_leg)?;
         if let Some((body, leg)) = closer.filter(|(_, leg)| leg.present >= PHOTOGRAPH_STANCE) {
             let at = body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5);
@@ -361,14 +376,19 @@ fn follow_recording(
     let Eyes { people, lower_leg, .. } = eyes;
     let mut follower = Follower::new(people, follow_options(options, info.width, info.height));
     // Few frames wait here, so that memory stays bounded whatever the recording's length.
-    let (to_reader, frames) = crossbeam_channel::bounded::<(usize, Frame, Body)>(3);
+    let (to_reader, frames) = crossbeam_channel::bounded::<(usize, Frame, Body, Option<f64>)>(3);
     let mut readings = Vec::new();
     let (mut cuts, mut cuts_s) = (clip::CutFinder::default(), Vec::new());
+    let mut watcher = CameraWatcher::new();
+    let marked_s = match laid {
+        Some(placement) => placement.start_s,
+        None => options.floor.as_ref().and_then(|f| f.time_s).unwrap_or(0.0),
+    };
     let followed: Result<()> = std::thread::scope(|scope| {
         let reader = scope.spawn(|| -> Result<Vec<(usize, LegReading)>> {
             let mut found = Vec::new();
-            for (position, frame, body) in frames {
-                if let Some(reading) = look(lower_leg, &body, &frame.image, marks, options.leg)? {
+            for (position, frame, body, elevation_rad) in frames {
+                if let Some(reading) = look(lower_leg, &body, &frame.image, elevation_rad, options.leg)? {
                     found.push((position, reading));
                 }
             }
@@ -377,13 +397,21 @@ fn follow_recording(
         let mut follow = || -> Result<()> {
             let mut position = 0;
             while let Some(frame) = clip.next_frame()? {
-                if cuts.is_cut(&frame.image) {
+                let cut = cuts.is_cut(&frame.image);
+                if cut {
                     cuts_s.push(frame.time_s);
                     follower.cut();
                 }
-                if let Some(body) = follower.step(&frame)?.body {
+                let body = follower.step(&frame)?.body;
+                watcher.step(&frame.image, body.as_ref(), frame.time_s, cut)?;
+                if let Some(body) = body {
+                    // Once the camera moves, the marks' camera is known only in the first shot, and where they were read from its first frame; elsewhere the network goes without.
+                    let known = !watcher.moves() || (watcher.shots_before() == 0 && marked_s <= 0.0);
+                    let elevation_rad = marks
+                        .filter(|_| known)
+                        .and_then(|camera| watcher.in_first(ankles(&body)).map(|at| elevation_rad(camera, at)));
                     // A closed channel means that the reader failed; its error is taken below.
-                    if to_reader.send((position, frame, body)).is_err() {
+                    if to_reader.send((position, frame, body, elevation_rad)).is_err() {
                         break;
                     }
                 }
@@ -402,6 +430,7 @@ fn follow_recording(
     followed?;
     let mut track = follower.finish();
     track.cuts_s = cuts_s;
+    track.camera_motion = watcher.finish()?;
     for (position, reading) in readings {
         track.frames[position].lower_leg = Some(Box::new(reading));
     }
@@ -417,6 +446,7 @@ fn follow_recording(
         frames_read: summary.frames_read,
         frames_expected: summary.frames_expected,
         warnings: summary.warnings.into_iter().chain(summary.notes).collect(),
+        camera_motion: None,
     };
     Ok((track, input))
 }
@@ -441,12 +471,19 @@ pub fn judge_with_sheet(
     options: &CheckOptions,
     made_by: MadeBy,
 ) -> (Outcome, Vec<Parts>) {
-    let camera = marks.map(|m| &m.camera).or_else(|| sheet::while_following(sheet));
+    let laid = sheet.placements.first().filter(|_| marks.is_none());
+    let camera = marks.map(|m| &m.camera).or_else(|| laid.map(|p| &p.fit.camera));
     let shape = LegShape::shipped();
     let errors = FusionErrors::shipped();
     let photograph = input.kind == InputKind::Photograph;
+    let marked_s = options.floor.as_ref().and_then(|f| f.time_s).unwrap_or(0.0);
+    let registered = Registered::new(track, camera.map(|c| (c.focal_px, marked_s)));
+    let (moved, sentence) = registered.report();
+    input.camera_motion = moved;
+    input.warnings.extend(sentence);
     let setting = Setting {
         marks: camera,
+        marks_hold: registered.marks_hold(),
         image_size: track.image_size,
         shank: size::from_stature(options.stature_m),
         shape: &shape,
@@ -467,15 +504,25 @@ pub fn judge_with_sheet(
     }));
 
     let mut not_judged = Vec::new();
-    let found = if photograph {
+    // Stillness, floor and what happened around a stance are read off points in one frame, whatever the camera did.
+    let steady = registered.track(track);
+    let mut found = if photograph {
         Vec::new()
     } else {
-        repetitions::find(track, &setting, &options.rules, setting.leg)
+        repetitions::find(&steady, &setting, &options.rules, setting.leg)
     };
+    if !photograph {
+        input.warnings.extend(repetitions::unread_shots(&steady, &setting));
+    }
+    let adrift = moving::adrift(&registered, track, &setting);
+    not_judged.extend(adrift.iter().filter_map(moving::Adrift::not_judged));
+    input.warnings.extend(moving::take_out(&mut found, &adrift));
     let spans = if photograph {
         photograph_span(track)
     } else {
-        let holds = repetitions::holds_by_real_time(hold::find(track, &options.rules.still), &found);
+        let mut holds = repetitions::holds_by_real_time(hold::find(&steady, &options.rules.still), &found);
+        holds.still.retain(|s| !moving::not_judged(&adrift, s.start_s, s.end_s));
+        holds.never_still.retain(|(s, _)| !moving::not_judged(&adrift, s.start_s, s.end_s));
         for (span, lowest) in &holds.never_still {
             not_judged.push(NotJudged {
                 reason: NotJudgedReason::NeverStill,
@@ -494,12 +541,20 @@ pub fn judge_with_sheet(
     let mut floor: Option<FloorReport> = None;
     for span in &spans {
         let around = around(track, span);
-        let placement = sheet.during(span.start_s, span.end_s);
+        // Under a moving camera everything is brought to the frame the first placement was seen in, as with marks; else each hold takes the placement seen with it.
+        let placement = if registered.moves() {
+            sheet
+                .placements
+                .first()
+                .filter(|_| registered.marks_hold().is_none_or(|(first, last)| span.first >= first && span.last <= last))
+        } else {
+            sheet.during(span.start_s, span.end_s)
+        };
         let of_span = Setting {
             marks: marks.map(|m| &m.camera).or_else(|| placement.map(|p| &p.fit.camera)),
             ..setting
         };
-        match of_span.report(&track.frames, span, around) {
+        match moving::report(&registered, &of_span, track, span, around) {
             Some(Measured {
                 mut hold,
                 floor: mut found,
@@ -526,6 +581,10 @@ pub fn judge_with_sheet(
     }
     let mut floor = floor.unwrap_or_else(|| no_floor(camera));
     input.warnings.extend(sheet::too_little(sheet));
+    if registered.moves() && holds.len() > 1 {
+        // The grid is drawn on every hold's still, and the camera stood otherwise in each.
+        floor.grid.clear();
+    }
     if let Some(fit) = marks {
         floor.notes.extend(fit.notes.iter().cloned());
     }
@@ -544,7 +603,10 @@ pub fn judge_with_sheet(
         holds,
         not_judged,
         cautions: CAUTIONS.iter().map(|c| (*c).to_string()).collect(),
-        repetitions: found.into_iter().map(|f| f.report).collect(),
+        repetitions: found
+            .into_iter()
+            .map(|f| moving::in_pictures(&registered, track, f.report))
+            .collect(),
     };
     (outcome, parts)
 }

@@ -37,6 +37,8 @@ pub enum Command {
     Export(ExportArguments),
     /// How well do the tool and the judges, or several judges, agree?
     Agree(AgreeArguments),
+    /// Where to stand with the camera: the smallest lift that each place about the athlete can show.
+    Where(WhereArguments),
     /// Print the rule profile in force in plain words.
     Rules(RulesArguments),
     /// Measure how often the call is right, on cases whose truth is known.
@@ -265,6 +267,64 @@ pub struct AgreeArguments {
     pub write_rules: Option<PathBuf>,
 }
 
+/// Arguments of `where`.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  shankline where
+  shankline where --distance 5 --phone-width-deg 40 --out where.svg
+  shankline where --floor marks --stature 1.68 --tolerance 10 --json -
+  shankline where --distance 12 --with best --out two-cameras.png
+
+The number at a place is what `check` would print there as the smallest lift that the view can show: a lift of that size would stand off zero at the confidence of the rule
+profile nine times in ten. Simulated from what was measured on rendered bodies; what stands in the way is not simulated.")]
+pub struct WhereArguments {
+    /// The lift that matters, millimetres; without it the rule profile's tolerance.
+    #[arg(long, value_name = "MM", value_parser = lift)]
+    pub tolerance: Option<f64>,
+    /// Focal length in pixels of the recorded frame.
+    #[arg(long, value_name = "PX", value_parser = focal, conflicts_with = "phone_width_deg")]
+    pub focal: Option<f64>,
+    /// Horizontal field of view in degrees; without it 65, a phone's main camera held across.
+    #[arg(long, value_name = "DEG", value_parser = field_of_view)]
+    pub phone_width_deg: Option<f64>,
+    /// Width and height of the recorded frame, pixels.
+    #[arg(long, value_name = "WxH", value_parser = frame_size, default_value = "1920x1080")]
+    pub frame: [usize; 2],
+    /// From the camera to the kneeling leg, metres.
+    #[arg(long, value_name = "M", value_parser = distance, default_value_t = 3.0)]
+    pub distance: f64,
+    /// The athlete's stature in metres; without it 1.70 m ± 0.11 m is assumed.
+    #[arg(long, value_name = "M", value_parser = stature)]
+    pub stature: Option<f64>,
+    /// Where the floor will come from.
+    #[arg(long, value_enum, default_value_t = crate::viewpoint::simulate::Floor::Body)]
+    pub floor: crate::viewpoint::simulate::Floor,
+    /// Only this lift; without it calf, heel and a clean stance.
+    #[arg(long, value_enum)]
+    pub stance: Option<crate::viewpoint::stances::Lifted>,
+    /// One photograph, not a recording.
+    #[arg(long)]
+    pub photograph: bool,
+    /// Also the best place for a second camera, the first standing at this azimuth and elevation (degrees), or at the best place with `best`.
+    #[arg(long, value_name = "AZ,EL|best", value_parser = first_camera, allow_hyphen_values = true)]
+    pub with: Option<crate::cli::stand::FirstCamera>,
+    /// Which leg kneels in the picture.
+    #[arg(long, value_enum, default_value_t = LegArgument::Right)]
+    pub leg: LegArgument,
+    /// Simulated stances of each kind at every place; more are slower and smoother.
+    #[arg(long, value_name = "N", value_parser = at_least_one, default_value_t = 16)]
+    pub draws: usize,
+    /// Rule profile (TOML); without it the shipped one.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub rules: Option<PathBuf>,
+    /// Draw the map here (PNG for a name that ends so, else SVG).
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub out: Option<PathBuf>,
+    /// Also write the map as JSON to FILE, or to standard output with `-` (then nothing else is printed there).
+    #[arg(long, value_name = "FILE|-", value_hint = ValueHint::FilePath)]
+    pub json: Option<PathBuf>,
+}
+
 /// Arguments of `rules`.
 #[derive(Debug, Args)]
 pub struct RulesArguments {
@@ -374,6 +434,47 @@ fn times_slower(text: &str) -> Result<f64, String> {
         .ok()
         .filter(|f: &f64| (0.1..=100.0).contains(f))
         .ok_or_else(|| "give a factor from 0.1 to 100, such as 4 for a quarter of the speed".to_string())
+}
+
+fn within(text: &str, least: f64, most: f64, what: &str) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|x: &f64| (least..=most).contains(x))
+        .ok_or_else(|| format!("give {what}"))
+}
+
+fn lift(text: &str) -> Result<f64, String> {
+    within(text, 3.0, 60.0, "millimetres from 3 to 60, such as 15")
+}
+
+fn focal(text: &str) -> Result<f64, String> {
+    within(text, 50.0, 200_000.0, "a focal length in pixels from 50 to 200000, such as 1500")
+}
+
+fn field_of_view(text: &str) -> Result<f64, String> {
+    within(text, 1.0, 130.0, "degrees from 1 to 130, such as 65 for a phone's main camera")
+}
+
+fn distance(text: &str) -> Result<f64, String> {
+    within(text, 0.5, 60.0, "metres from 0.5 to 60, such as 3")
+}
+
+fn frame_size(text: &str) -> Result<[usize; 2], String> {
+    text.split_once(['x', 'X', '×'])
+        .and_then(|(w, h)| Some([w.trim().parse().ok()?, h.trim().parse().ok()?]))
+        .filter(|s: &[usize; 2]| s.iter().all(|x| (16..=16_384).contains(x)))
+        .ok_or_else(|| "give width x height in pixels, such as 1920x1080".to_string())
+}
+
+fn first_camera(text: &str) -> Result<crate::cli::stand::FirstCamera, String> {
+    use crate::cli::stand::FirstCamera;
+    if text == "best" {
+        return Ok(FirstCamera::Best);
+    }
+    pair(text)
+        .filter(|p| p[0].abs() <= 360.0 && (1.0..=60.0).contains(&p[1]))
+        .map(FirstCamera::At)
+        .ok_or_else(|| "give azimuth and elevation in degrees, such as 90,5, or best".to_string())
 }
 
 fn noise(text: &str) -> Result<f64, String> {

@@ -27,6 +27,7 @@ pub fn run(arguments: &FloorArguments) -> Result<()> {
             marks: Vec::new(),
             focal_px: None,
             sigma_px: None,
+            time_s: None,
         },
     };
     if file.image_size != [image.width, image.height] {
@@ -38,6 +39,9 @@ pub fn run(arguments: &FloorArguments) -> Result<()> {
     file.marks.extend(&arguments.marks);
     file.focal_px = arguments.focal.or(file.focal_px);
     file.sigma_px = arguments.sigma.or(file.sigma_px);
+    if !arguments.marks.is_empty() && !clip::is_photograph(&arguments.input)? {
+        file.time_s = Some(arguments.at);
+    }
     let fit = file.fit().map_err(|e| Error::input(format!("These marks cannot be used: {e}")))?;
 
     let camera = &fit.camera;

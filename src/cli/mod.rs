@@ -9,6 +9,7 @@ pub mod floor;
 pub mod says;
 pub mod screen;
 pub mod sheet;
+pub mod stand;
 
 use crate::error::Error;
 use crate::pose::models::ModelFolder;
@@ -65,6 +66,7 @@ fn run(arguments: Arguments) -> crate::Result<()> {
         Command::Agree(agree) => agree::run(&agree),
         Command::ScreenWorker => crate::screen::work(),
         Command::Bench(bench) => bench::run(&bench),
+        Command::Where(place) => stand::run(&place),
         Command::Rules(rules) => {
             let profile = match &rules.rules {
                 Some(path) => RuleProfile::read(path)?,

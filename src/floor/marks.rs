@@ -27,6 +27,9 @@ pub struct FloorFile {
     /// How well the marks were read off the frame (standard deviation), px; 1.5 where not said.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sigma_px: Option<f64>,
+    /// Time of the frame the marks were read from, seconds; the first frame where not said. Matters only where the camera moves.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub time_s: Option<f64>,
 }
 
 /// One mark: where it is seen and where it lies.
@@ -105,6 +108,13 @@ impl FloorFile {
         if let Some(f) = self.focal_px {
             if !(f.is_finite() && f > 10.0) {
                 return Err(Error::input("focal_px must be a positive focal length in pixels."));
+            }
+        }
+        if let Some(t) = self.time_s {
+            if !(t.is_finite() && t >= 0.0) {
+                return Err(Error::input(
+                    "time_s must be the time of the marked frame in seconds from the recording's start.",
+                ));
             }
         }
         if let Some(s) = self.sigma_px {

@@ -1,7 +1,8 @@
 //! The leg in the carpet's frame from image points.
 //!
-//! Where the leg stands and points, how long the shank is, the modes of [`LegShape`], and the camera's own parameters with their covariance as the prior, so that the floor's
-//! uncertainty is carried into the gaps. Observed: image points with covariances.
+//! Where the leg stands and points, how long the shank is, the modes of [`LegShape`], and each camera's own parameters with their covariance as the prior, so that the floor's
+//! uncertainty is carried into the gaps. Observed: image points with covariances, in one view or several; views after the first have a [`Tie`] of their carpet frame to the
+//! first one's, with its covariance as the prior.
 //!
 //! Stances come in kinds (down, heel up, calf up, knee up, …), so the shape's prior is a mixture of normal distributions. The posterior is fitted once a component by
 //! Levenberg–Marquardt; a component's weight is its share of the evidence in Laplace's approximation (MacKay, *Neural Computation* 4(3), 1992; Kass and Raftery, *Journal of
@@ -13,7 +14,7 @@ use crate::leg::observe::{Model, PLACE};
 use crate::leg::profile::{GapProfile, StationMatrix, StationVector};
 use crate::leg::shape::{Component, LegShape, POINT_COUNT, STATION_POINTS};
 use crate::types::{CarpetPoint, Covariance2, ImagePoint, Leg, STATION_COUNT};
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn, SMatrix, Vector3};
+use nalgebra::{Cholesky, DMatrix, DVector, Dyn, Matrix3, SMatrix, Vector3};
 
 /// One observed image point: a weighted mean of points of the shape (most often one point).
 #[derive(Debug, Clone, PartialEq)]
@@ -26,11 +27,75 @@ pub struct Observation {
     pub covariance: Covariance2,
 }
 
+/// How another view's carpet frame lies in the first view's: a point `p` of the first frame is `R(yaw) · p + (x, y, 0)` in the other.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tie {
+    /// Along the other frame's x axis, metres.
+    pub x_m: f64,
+    /// Along its y axis, metres.
+    pub y_m: f64,
+    /// About the vertical, radians.
+    pub yaw_rad: f64,
+    /// Covariance of (x, y, yaw), metres and radians. Positive definite.
+    pub covariance: Matrix3<f64>,
+}
+
+impl Tie {
+    /// Two views whose floors were marked by the same marks: one frame, to within `place_sd_m` in x and y and `turn_sd_rad` in yaw.
+    pub fn same_marks(place_sd_m: f64, turn_sd_rad: f64) -> Self {
+        Self {
+            x_m: 0.0,
+            y_m: 0.0,
+            yaw_rad: 0.0,
+            covariance: Matrix3::from_diagonal(&Vector3::new(place_sd_m.powi(2), place_sd_m.powi(2), turn_sd_rad.powi(2))),
+        }
+    }
+
+    /// A point of the first view's frame in this one.
+    pub fn to_other(&self, p: CarpetPoint) -> CarpetPoint {
+        let (sin, cos) = self.yaw_rad.sin_cos();
+        CarpetPoint::new(cos * p.x - sin * p.y + self.x_m, sin * p.x + cos * p.y + self.y_m, p.z)
+    }
+
+    /// A point of this frame in the first view's.
+    pub fn to_first(&self, p: CarpetPoint) -> CarpetPoint {
+        let (sin, cos) = self.yaw_rad.sin_cos();
+        let (x, y) = (p.x - self.x_m, p.y - self.y_m);
+        CarpetPoint::new(cos * x + sin * y, -sin * x + cos * y, p.z)
+    }
+}
+
+/// One view of the leg.
+#[derive(Debug, Clone)]
+pub struct LegView<'a> {
+    /// The camera over the carpet, in this view's own carpet frame.
+    pub camera: &'a FloorCamera,
+    /// Image points.
+    pub observations: &'a [Observation],
+    /// How this view's carpet frame lies in the first view's; the first view has none, and a later one without counts as in the same frame exactly.
+    pub tie: Option<Tie>,
+    /// Whether the camera's distances grow with the shank: a floor that was taken from the body holds for the shank length assumed. Its covariance must then leave the shank's
+    /// own uncertainty out (several such views would otherwise count it as often as there are views).
+    pub scales_with_shank: bool,
+}
+
+impl<'a> LegView<'a> {
+    /// A view by itself, or one in the first view's frame.
+    pub fn new(camera: &'a FloorCamera, observations: &'a [Observation]) -> Self {
+        Self {
+            camera,
+            observations,
+            tie: None,
+            scales_with_shank: false,
+        }
+    }
+}
+
 /// What the fit starts from.
 #[derive(Debug, Clone)]
 pub struct LegProblem<'a> {
-    /// The camera over the carpet.
-    pub camera: &'a FloorCamera,
+    /// The views, all of one instant; at least one. The answer is in the first one's carpet frame.
+    pub views: &'a [LegView<'a>],
     /// How legs go together.
     pub shape: &'a LegShape,
     /// Which leg.
@@ -39,8 +104,6 @@ pub struct LegProblem<'a> {
     pub shank_m: f64,
     /// Its standard deviation, metres.
     pub shank_sd_m: f64,
-    /// Image points.
-    pub observations: &'a [Observation],
 }
 
 /// The fitted leg.
@@ -62,6 +125,10 @@ pub struct LegFit {
     pub shank_sd_m: f64,
     /// Root mean square of the whitened image residuals (about 1 where the points fit their covariances).
     pub residual_rms: f64,
+    /// The same for each view by itself.
+    pub view_residual_rms: Vec<f64>,
+    /// Each view's tie as fitted, with its covariance; `None` where the view has none.
+    pub ties: Vec<Option<Tie>>,
 }
 
 /// Headings tried all round.
@@ -80,11 +147,44 @@ struct Fitted {
     component: usize,
 }
 
+/// Whether a tie says too little to start from: its yaw is not known to within a twelfth of a turn.
+pub(crate) fn is_loose(tie: &Tie) -> bool {
+    tie.covariance[(2, 2)].sqrt() > std::f64::consts::PI / 6.0
+}
+
+impl LegView<'_> {
+    /// Where the knee and the ankle would stand if both were on the carpet, in this view's frame.
+    pub(crate) fn knee_and_ankle_down(&self, shank_m: f64) -> Option<(CarpetPoint, CarpetPoint)> {
+        let near = |wanted: &[usize]| {
+            self.observations
+                .iter()
+                .find(|o| o.of.iter().any(|(p, _)| wanted.contains(p)))
+                .and_then(|o| self.camera.at_height(o.at, 0.0).or_else(|| self.below(o.at, shank_m)))
+        };
+        let knee = near(&[1, 0])?;
+        let ankle = near(&[5, 6, 8, 7]).unwrap_or(knee);
+        Some((knee, ankle))
+    }
+
+    /// For a camera so low that the ray through a point does not come down to the carpet: the carpet point under that ray where a leg looks as large as this one.
+    fn below(&self, at: ImagePoint, shank_m: f64) -> Option<CarpetPoint> {
+        let extent_px = self
+            .observations
+            .iter()
+            .flat_map(|a| self.observations.iter().map(|b| a.at.distance_px(b.at)))
+            .fold(0.0, f64::max);
+        // Knee to toe is about 1.2 shank lengths in the shape's mean; any start near it will do.
+        let distance_m = 1.2 * shank_m * self.camera.focal_px / extent_px.max(1.0);
+        let p = self.camera.centre().vector() + distance_m * self.camera.ray(at);
+        (p.iter().all(|x| x.is_finite())).then(|| CarpetPoint::new(p.x, p.y, 0.0))
+    }
+}
+
 impl LegProblem<'_> {
     /// Fits the leg; `None` where the points do not meet the carpet in front of the camera.
     pub fn solve(&self) -> Option<LegFit> {
         let (knee, heading) = self.start()?;
-        let model = Model::new(self, self.camera.depth_m(knee))?;
+        let model = Model::new(self, knee)?;
         let whole = Component::standard(self.shape.basis.ncols());
         // From one view a leg may point towards or away from the camera, and a low camera hardly sees where the ankle stands: of headings all round, those that
         // miss the points least are followed to the end under the shape as a whole.
@@ -94,6 +194,7 @@ impl LegProblem<'_> {
                 x[0] = knee.x;
                 x[1] = knee.y;
                 x[2] = heading + k as f64 * std::f64::consts::TAU / HEADINGS as f64;
+                model.place_loose_ties(&mut x);
                 Some((cost(&model, &whole, &x)?, x))
             })
             .collect();
@@ -159,30 +260,21 @@ impl LegProblem<'_> {
         }
     }
 
-    /// Where the knee and the ankle would stand if both were on the carpet: knee, and heading of the shank.
+    /// Where the knee and the ankle would stand if both were on the carpet, in the first view's frame: knee, and heading of the shank. From the view that looks down on the
+    /// carpet most steeply among those whose frame is tied to the first one's well enough to start from.
     fn start(&self) -> Option<(CarpetPoint, f64)> {
-        let near = |wanted: &[usize]| {
-            self.observations
-                .iter()
-                .find(|o| o.of.iter().any(|(p, _)| wanted.contains(p)))
-                .and_then(|o| self.camera.at_height(o.at, 0.0).or_else(|| self.below(o.at)))
-        };
-        let knee = near(&[1, 0])?;
-        let ankle = near(&[5, 6, 8, 7]).unwrap_or(knee);
+        let starts = self.views.iter().enumerate().filter_map(|(k, view)| {
+            let tie = view.tie.as_ref();
+            if k > 0 && tie.is_some_and(is_loose) {
+                return None;
+            }
+            let (knee, ankle) = view.knee_and_ankle_down(self.shank_m)?;
+            let steepness = view.camera.elevation_rad_from(knee);
+            let to_first = |p: CarpetPoint| tie.filter(|_| k > 0).map_or(p, |t| t.to_first(p));
+            Some((steepness, to_first(knee), to_first(ankle)))
+        });
+        let (_, knee, ankle) = starts.max_by(|a, b| a.0.total_cmp(&b.0))?;
         Some((knee, (ankle.y - knee.y).atan2(ankle.x - knee.x)))
-    }
-
-    /// For a camera so low that the ray through a point does not come down to the carpet: the carpet point under that ray where a leg looks as large as this one.
-    fn below(&self, at: ImagePoint) -> Option<CarpetPoint> {
-        let extent_px = self
-            .observations
-            .iter()
-            .flat_map(|a| self.observations.iter().map(|b| a.at.distance_px(b.at)))
-            .fold(0.0, f64::max);
-        // Knee to toe is about 1.2 shank lengths in the shape's mean; any start near it will do.
-        let distance_m = 1.2 * self.shank_m * self.camera.focal_px / extent_px.max(1.0);
-        let p = self.camera.centre().vector() + distance_m * self.camera.ray(at);
-        (p.iter().all(|x| x.is_finite())).then(|| CarpetPoint::new(p.x, p.y, 0.0))
     }
 
     fn describe(&self, model: &Model, mut fits: Vec<Fitted>) -> Option<LegFit> {
@@ -222,6 +314,8 @@ impl LegProblem<'_> {
             shank_m: mean[SHANK],
             shank_sd_m: covariance[(SHANK, SHANK)].max(0.0).sqrt(),
             residual_rms: model.residual_rms(x),
+            view_residual_rms: model.view_residual_rms(x),
+            ties: model.ties(x, &fits[0].information),
         })
     }
 }

@@ -20,6 +20,14 @@ pub struct FusionErrors {
     pub joined_sd_scale: [f64; STATION_COUNT],
     /// Share of a frame's error variance that the frames of one hold have in common.
     pub common_share: f64,
+    /// Correlation of the picture readings' errors of two views of one leg, one a station.
+    #[serde(default = "half")]
+    pub picture_picture_correlation: [f64; STATION_COUNT],
+}
+
+/// Where nothing was measured: halfway, a cautious guess.
+const fn half() -> [f64; STATION_COUNT] {
+    [0.5; STATION_COUNT]
 }
 
 impl FusionErrors {
@@ -33,47 +41,63 @@ impl FusionErrors {
         }
     }
 
+    /// The geometric fit's profile with its standard deviations scaled by `geometry_sd_scale`.
+    pub fn scaled_geometry(&self, geometry: &GapProfile) -> GapProfile {
+        GapProfile {
+            gap_mm: geometry.gap_mm,
+            covariance_mm2: StationMatrix::from_fn(|i, k| {
+                geometry.covariance_mm2[(i, k)] * self.geometry_sd_scale[i] * self.geometry_sd_scale[k]
+            }),
+        }
+    }
+
     /// The numbers shipped with the program.
     pub fn shipped() -> Self {
         serde_json::from_str(include_str!("../../models/fusion.json")).expect("the shipped fusion file is checked by a test")
     }
 }
 
-/// Joins `a` and `b`; `correlation` of their errors at the same station (0 ≤ correlation < 1). Where they contradict each other beyond their uncertainty the
-/// covariance is widened by Birge's ratio (Birge, *Physical Review* 40, 1932), never averaged away.
+/// Joins `a` and `b`; `correlation` of their errors at the same station (0 ≤ correlation < 1). As [`join_all`].
 pub fn join(a: &GapProfile, b: &GapProfile, correlation: &[f64; STATION_COUNT]) -> Joined {
+    join_all(&[a, b], &|_, _| *correlation)
+}
+
+/// Joins several estimates of the same gaps; `correlation(i, k)` of the errors of estimates `i` and `k` at the same station (0 ≤ correlation < 1, the same for `(k, i)`). Where
+/// they contradict each other beyond their uncertainty the covariance is widened by Birge's ratio (Birge, *Physical Review* 40, 1932), never averaged away.
+pub fn join_all(estimates: &[&GapProfile], correlation: &dyn Fn(usize, usize) -> [f64; STATION_COUNT]) -> Joined {
     let n = STATION_COUNT;
+    let size = n * estimates.len();
     let sd = |p: &GapProfile, i: usize| p.covariance_mm2[(i, i)].max(0.0).sqrt();
     // Cross-covariance with the stations' own pattern: R = D ρ D with D the standard deviations, between stations by the mean of both patterns.
-    let pattern = |i: usize, k: usize| {
-        let of = |p: &GapProfile| p.covariance_mm2[(i, k)] / (sd(p, i) * sd(p, k)).max(1e-12);
-        0.5 * (of(a) + of(b))
-    };
-    let joint = DMatrix::from_fn(2 * n, 2 * n, |i, k| match (i < n, k < n) {
-        (true, true) => a.covariance_mm2[(i, k)],
-        (false, false) => b.covariance_mm2[(i - n, k - n)],
-        (true, false) => (correlation[i] * correlation[k - n]).max(0.0).sqrt() * pattern(i, k - n) * sd(a, i) * sd(b, k - n),
-        (false, true) => (correlation[i - n] * correlation[k]).max(0.0).sqrt() * pattern(i - n, k) * sd(b, i - n) * sd(a, k),
+    let joint = DMatrix::from_fn(size, size, |row, column| {
+        let (e, i, f, k) = (row / n, row % n, column / n, column % n);
+        let (a, b) = (estimates[e], estimates[f]);
+        if e == f {
+            return a.covariance_mm2[(i, k)];
+        }
+        let pattern = |p: &GapProfile| p.covariance_mm2[(i, k)] / (sd(p, i) * sd(p, k)).max(1e-12);
+        let r = correlation(e.min(f), e.max(f));
+        (r[i] * r[k]).max(0.0).sqrt() * (0.5 * (pattern(a) + pattern(b))) * sd(a, i) * sd(b, k)
     });
     // A little slack on the diagonal keeps the joint matrix positive definite where the cross terms are a model.
-    let joint = DMatrix::from_fn(2 * n, 2 * n, |i, k| joint[(i, k)] * if i == k { 1.02 } else { 1.0 });
+    let joint = DMatrix::from_fn(size, size, |i, k| joint[(i, k)] * if i == k { 1.02 } else { 1.0 });
     let eigen = joint.clone().symmetric_eigen();
     let floor = 1e-6 * eigen.eigenvalues.max();
     let inverse = {
-        let mut m = DMatrix::zeros(2 * n, 2 * n);
+        let mut m = DMatrix::zeros(size, size);
         for (k, value) in eigen.eigenvalues.iter().enumerate() {
             let v = eigen.eigenvectors.column(k);
             m += v * v.transpose() / value.max(floor);
         }
         m
     };
-    let h = DMatrix::from_fn(2 * n, n, |i, k| if i % n == k { 1.0 } else { 0.0 });
+    let h = DMatrix::from_fn(size, n, |i, k| if i % n == k { 1.0 } else { 0.0 });
     let information = h.transpose() * &inverse * &h;
     let covariance = crate::numerics::least_squares::invert_information(&information);
-    let y = DVector::from_fn(2 * n, |i, _| if i < n { a.gap_mm[i] } else { b.gap_mm[i - n] });
+    let y = DVector::from_fn(size, |i, _| estimates[i / n].gap_mm[i % n]);
     let mean = &covariance * h.transpose() * &inverse * &y;
     let residual = &y - &h * &mean;
-    let chi2 = residual.dot(&(&inverse * &residual)) / n as f64;
+    let chi2 = residual.dot(&(&inverse * &residual)) / (size - n).max(1) as f64;
     let birge = chi2.max(1.0);
     Joined {
         profile: GapProfile {

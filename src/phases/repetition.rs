@@ -279,6 +279,7 @@ fn still_in(track: &Track, stance: &Span, rules: &RuleProfile, nominal: &Holds, 
             .collect(),
         events: Vec::new(),
         cuts_s: Vec::new(),
+        camera_motion: crate::camera_motion::CameraMotion::default(),
     };
     let back = |s: &Span| Span {
         first: s.first + from,
@@ -404,10 +405,14 @@ fn one(
             .filter(|b| b.time_s >= free_from_s && b.time_s <= until_s.max(path[f.after].time_s + 0.5 * factor))
             .cloned()
             .collect();
-        let off_s = contacts::take_off(&part, top_s, factor).map_or(path[f.before].time_s, |t| t.0);
+        // Where an end is not seen to move, it is known to about a frame.
+        let frame_s = interval_s(path.iter().map(|b| b.time_s));
+        let (off_s, off_sd_s) = contacts::take_off(&part, top_s, factor).unwrap_or((path[f.before].time_s, frame_s));
         take_off_s = Some(off_s);
         contacts_by_leg = contacts::landing(&part, top_s, factor);
-        let first_s = contacts_by_leg.first().map_or(path[f.after].time_s, |c| c.time_s);
+        let (first_s, first_sd_s) = contacts_by_leg
+            .first()
+            .map_or((path[f.after].time_s, frame_s), |c| (c.time_s, c.sd_s));
         first_contact_s = Some(first_s);
         // The free fall again, between the contacts now known.
         if asked.slow_motion.is_none() {
@@ -430,7 +435,7 @@ fn one(
             return None;
         }
         landing = parts.landing(off_s, &contacts_by_leg);
-        turn_report = parts.turn(off_s, first_s, asked);
+        turn_report = parts.turn((off_s, first_s), off_sd_s.hypot(first_sd_s), asked);
         parts.moment(MomentKind::TakeOff, off_s, "take-off".into(), None, 1.2);
         let foot = contacts_by_leg.first().map(|c| c.leg);
         parts.moment(
@@ -722,13 +727,17 @@ impl Parts<'_> {
         })
     }
 
-    fn turn(&mut self, take_off_s: f64, contact_s: f64, asked: &Asked) -> Option<TurnReport> {
+    /// `ends_sd_s`: how well the two ends' times are known together, seconds of the recording.
+    fn turn(&mut self, (take_off_s, contact_s): (f64, f64), ends_sd_s: f64, asked: &Asked) -> Option<TurnReport> {
         let Some(t) = turn::between(self.path, take_off_s, contact_s, self.factor) else {
             self.cannot_tell
                 .push("The turn cannot be measured: too few frames between take-off and first contact.".into());
             return None;
         };
-        let (turn_deg, sd_deg) = (t.angle_rad.to_degrees(), t.sd_rad.to_degrees());
+        let turn_deg = t.angle_rad.to_degrees();
+        // The body turns on while the ends' times are off: a whole turn in a third of a second is 36 degrees a frame at 30 frames a second.
+        let of_ends_deg = turn_deg.abs() * ends_sd_s / (contact_s - take_off_s).max(1e-6);
+        let sd_deg = t.sd_rad.to_degrees().hypot(of_ends_deg);
         let confidence = self.rules.call_confidence;
         let required = asked.required_turn_deg.or(self.rules.movement.required_turn_deg).map(f64::abs);
         let tolerance = self.rules.movement.turn_tolerance_deg;

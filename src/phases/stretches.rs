@@ -55,7 +55,12 @@ fn movement(frames: &[PoseFrame]) -> f64 {
     let mut px_per_m: f64 = 1e-3;
     for body in frames.iter().filter_map(|f| f.body.as_ref()) {
         let hips = body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5);
-        range = [range[0].min(hips.u), range[1].max(hips.u), range[2].min(hips.v), range[3].max(hips.v)];
+        range = [
+            range[0].min(hips.u),
+            range[1].max(hips.u),
+            range[2].min(hips.v),
+            range[3].max(hips.v),
+        ];
         px_per_m = px_per_m.max(body.px_per_m);
     }
     let [left, right, top, bottom] = range;

@@ -244,6 +244,7 @@ impl<P: People> Follower<P> {
             frames: self.frames,
             events: self.events,
             cuts_s: Vec::new(),
+            camera_motion: crate::camera_motion::CameraMotion::default(),
         }
     }
 
@@ -389,12 +390,18 @@ impl<P: People> Follower<P> {
         if let Some(since) = self.lost_since_s.take() {
             self.tell(
                 frame.time_s,
-                format!("The athlete was out of sight from {since:.2} s to the cut at {:.2} s.", frame.time_s),
+                format!(
+                    "The athlete was out of sight from {since:.2} s to the cut at {:.2} s.",
+                    frame.time_s
+                ),
             );
         }
         self.target = None;
         self.others.clear();
-        self.tell(frame.time_s, "The picture was cut here; the athlete is chosen anew and may be somebody else.".into());
+        self.tell(
+            frame.time_s,
+            "The picture was cut here; the athlete is chosen anew and may be somebody else.".into(),
+        );
         self.choose(frame)
     }
 

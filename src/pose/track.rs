@@ -1,5 +1,6 @@
 //! What following the athlete hands on: keypoints with covariances, frame by frame.
 
+use crate::camera_motion::CameraMotion;
 use crate::types::{Covariance2, ImagePoint, Keypoint, Leg, STATION_COUNT};
 use serde::{Deserialize, Serialize};
 
@@ -247,4 +248,7 @@ pub struct Track {
     /// Times of the first frames after a cut, seconds, as the pictures show them.
     #[serde(default)]
     pub cuts_s: Vec<f64>,
+    /// Whether and how the camera moved, as the pictures' background shows it; empty where nobody looked.
+    #[serde(default)]
+    pub camera_motion: CameraMotion,
 }

@@ -19,7 +19,11 @@ pub(crate) fn bytes(outcome: &Outcome) -> Result<Vec<u8>> {
 }
 
 /// Fields that may be absent and then read `null`.
-const MAY_BE_NULL: [&str; 17] = [
+const MAY_BE_NULL: [&str; 21] = [
+    "camera_motion",
+    "residual_px",
+    "frames_registered",
+    "frames_moving",
     "frames_expected",
     "camera_elevation_deg",
     "camera_elevation_sd_deg",

@@ -87,7 +87,9 @@ pub fn write(outcome: &Outcome, pictures: &(impl Pictures + ?Sized), out_dir: &P
         let mut strip = Vec::new();
         for (k, moment) in r.moments.iter().enumerate() {
             let Some(picture) = pictures.moment(i, k) else { continue };
-            let Some(cut) = repetition::cut_of(moment, &picture) else { continue };
+            let Some(cut) = repetition::cut_of(moment, &picture) else {
+                continue;
+            };
             let name = format!("stills/repetition-{}-{}.png", i + 1, k + 1);
             stills.push(staged.add(&name, &raster::cut_png(&picture, cut, MOMENT_WIDTH_PX)?)?);
             strip.push((moment, repetition::embedded(&picture, cut)?));

@@ -316,7 +316,11 @@ pub fn film(motion: &Motion, f: &Filming, start_s: f64, frames: &mut Vec<PoseFra
             index: frames.len() as u64,
             time_s: start_s + f.slower * (real - from),
             body: Some(Body::new(&keypoints, &world_m, 0.99, scale / m_per_px * wobble * size_bias)),
-            lower_leg: Some(Box::new(reading(truth.kneeling_leg, if in_stance { 0.95 } else { 0.05 }, f.elevation_deg))),
+            lower_leg: Some(Box::new(reading(
+                truth.kneeling_leg,
+                if in_stance { 0.95 } else { 0.05 },
+                f.elevation_deg,
+            ))),
         });
         before = Some(exact);
         real += step_real;
@@ -356,6 +360,7 @@ pub fn track(motion: &Motion, f: &Filming) -> (Track, Known, impl Fn(f64) -> f64
             frames,
             events: Vec::new(),
             cuts_s: Vec::new(),
+            camera_motion: shankline::camera_motion::CameraMotion::default(),
         },
         known,
         clock,

@@ -345,6 +345,17 @@ impl Recipe {
                 frames_read: if photograph { 1 } else { 186 },
                 frames_expected: (!photograph).then_some(if self.warnings.is_empty() { 186 } else { 190 }),
                 warnings: words(self.warnings),
+                camera_motion: (!photograph).then_some(CameraMotionReport {
+                    state: CameraMotionState::MovingRegistered,
+                    largest_shift_px: 41.5,
+                    residual_px: Some(0.6),
+                    frames_registered: Some(186),
+                    frames_moving: Some(186),
+                    pan_deg: 2.1,
+                    tilt_deg: 0.8,
+                    roll_deg: 0.9,
+                    zoom: 1.0,
+                }),
             },
             floor: FloorReport {
                 source: if self.from_body { FloorSource::Body } else { FloorSource::Marks },
