@@ -8,7 +8,7 @@
 use serde_json::Value;
 use shankline::check::{check_recording, CheckOptions, Eyes, LegChoice, SheetUse};
 use shankline::floor::marks::FloorFile;
-use shankline::floor::FloorCamera;
+use shankline::floor::camera::{CameraCovariance, FloorCamera};
 use shankline::outcome::FloorSource;
 use shankline::pose::models::default_folder;
 use shankline::rules::RuleProfile;
@@ -28,6 +28,19 @@ fn median(mut values: Vec<f64>) -> f64 {
     values.retain(|v| v.is_finite());
     values.sort_by(f64::total_cmp);
     values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
+}
+
+fn true_camera(truth: &Value) -> FloorCamera {
+    let number = |v: &Value| v.as_f64().unwrap_or(f64::NAN);
+    let camera = &truth["camera"];
+    FloorCamera {
+        image_size: [0, 1].map(|k| number(&truth["image_size"][k]) as usize),
+        focal_px: number(&truth["focal_px"]),
+        rotation: nalgebra::Matrix3::from_fn(|i, k| number(&camera["rotation"][i][k])),
+        translation_m: nalgebra::Vector3::from_fn(|i, _| number(&camera["translation_m"][i])),
+        covariance: CameraCovariance::zeros(),
+        source: FloorSource::None,
+    }
 }
 
 fn main() -> shankline::Result<()> {
@@ -90,6 +103,11 @@ fn main() -> shankline::Result<()> {
                 continue;
             };
             let camera: &FloorCamera = &parts.camera;
+            // What is reported is the elevation seen from where the leg's middle meets the carpet: the same for the true camera.
+            let exact = true_camera(&truth);
+            let elevation_there = exact
+                .at_height(hold.best_frame.crop_centre, 0.0)
+                .map_or(f64::NAN, |p| exact.elevation_rad_from(p).to_degrees());
             let heel = &hold.gaps[5];
             let value = |v: Option<f64>| v.unwrap_or(f64::NAN);
             rows.push(Row {
@@ -97,7 +115,7 @@ fn main() -> shankline::Result<()> {
                 elevation_deg: elevation,
                 errors: vec![
                     (
-                        value(report.camera_elevation_deg) - elevation,
+                        value(report.camera_elevation_deg) - elevation_there,
                         value(report.camera_elevation_sd_deg),
                     ),
                     (

@@ -132,6 +132,9 @@ fn apply(h: &Matrix3<f64>, x: f64, y: f64) -> (f64, f64) {
 const OTHERS: usize = 6;
 const COUNT: usize = 8 + OTHERS;
 
+/// Parameters, cost, normal matrix and gradient.
+type Step = (DVector<f64>, f64, DMatrix<f64>, DVector<f64>);
+
 struct Drawing<'a> {
     sums: &'a Sums,
     /// Image to cells.
@@ -246,7 +249,7 @@ fn solve(grey: &Grey, marker: &Marker, sums: &Sums, start: &[ImagePoint; 4]) -> 
     ];
     let corners_of = |x: &DVector<f64>| -> [ImagePoint; 4] { std::array::from_fn(|k| ImagePoint::new(x[2 * k], x[2 * k + 1])) };
     let mut damping: f64 = 1e-3;
-    let mut best: Option<(DVector<f64>, f64, DMatrix<f64>, DVector<f64>)> = None;
+    let mut best: Option<Step> = None;
     for _ in 0..14 {
         let (cost, normal, gradient) = linearised(sums, &pixels, &x, middle, size, &prior, &corners_of)?;
         let improved = best.as_ref().is_none_or(|b| cost < b.1);
@@ -302,7 +305,6 @@ fn drawing<'a>(sums: &'a Sums, corners: &[ImagePoint; 4], blur_px: f64) -> Optio
 }
 
 /// Cost, normal matrix and gradient of the squared differences at `x`.
-#[allow(clippy::type_complexity)]
 fn linearised(
     sums: &Sums,
     pixels: &[(f64, f64, f64)],

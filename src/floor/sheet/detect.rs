@@ -140,7 +140,7 @@ fn by_one(found: &Found) -> Matrix3<f64> {
 }
 
 fn look_for_the_others(grey: &Grey, found: &mut Vec<Found>) -> Result<()> {
-    for marker in 0..MARKERS.len() {
+    for (marker, printed) in MARKERS.iter().enumerate() {
         if found.iter().any(|f| f.marker == marker) {
             continue;
         }
@@ -149,7 +149,7 @@ fn look_for_the_others(grey: &Grey, found: &mut Vec<Found>) -> Result<()> {
             return Ok(());
         };
         let h = by_one(by);
-        let corners = MARKERS[marker].corners_mm().map(|c| {
+        let corners = printed.corners_mm().map(|c| {
             let p = h * Vector3::new(c[0], c[1], 1.0);
             ImagePoint::new(p.x / p.z, p.y / p.z)
         });
@@ -157,7 +157,7 @@ fn look_for_the_others(grey: &Grey, found: &mut Vec<Found>) -> Result<()> {
             continue;
         }
         let contrast = by.aligned.contrast;
-        let there = align::align(grey, &MARKERS[marker], &corners)?
+        let there = align::align(grey, printed, &corners)?
             .filter(|a| a.correlation >= LEAST_CORRELATION && a.contrast > 0.5 * contrast && a.contrast < 2.0 * contrast);
         if let Some(aligned) = there {
             found.push(Found {
