@@ -380,10 +380,7 @@ fn follow_recording(
     let mut readings = Vec::new();
     let (mut cuts, mut cuts_s) = (clip::CutFinder::default(), Vec::new());
     let mut watcher = CameraWatcher::new();
-    let marked_s = match laid {
-        Some(placement) => placement.start_s,
-        None => options.floor.as_ref().and_then(|f| f.time_s).unwrap_or(0.0),
-    };
+    let marked_s = options.floor.as_ref().and_then(|f| f.time_s).unwrap_or(0.0);
     let followed: Result<()> = std::thread::scope(|scope| {
         let reader = scope.spawn(|| -> Result<Vec<(usize, LegReading)>> {
             let mut found = Vec::new();

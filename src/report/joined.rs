@@ -311,6 +311,7 @@ fn view_section(view: &ViewAnswer, name: &str) -> Markup {
                 dd {
                     @match floor.source {
                         FloorSource::Marks => "marks on the carpet with known places",
+                        FloorSource::Sheet => "the printed sheet on the carpet, found by itself",
                         FloorSource::Body => "the athlete\u{2019}s own body (no marks on the carpet)",
                         FloorSource::None => "nothing: no floor was found",
                     }
