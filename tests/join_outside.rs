@@ -211,13 +211,13 @@ fn points_of_two_views_equal_opencv_triangulation() {
         }
         .solve()
         .expect("the leg is in view");
-        for p in 0..POINT_COUNT {
+        for (p, true_point) in truth.iter().enumerate().take(POINT_COUNT) {
             let h: Vec<f64> = (0..4).map(|i| *homogeneous.at_2d::<f64>(i, p as i32).unwrap()).collect();
             let opencv = Vector3::new(h[0], h[1], h[2]) / h[3];
             let off_mm = 1000.0 * (fit.points[p].vector() - opencv).norm();
             println!(
                 "{p}: {off_mm:.3} mm, truth from OpenCV {:.3} mm",
-                1000.0 * (truth[p].vector() - opencv).norm()
+                1000.0 * (true_point.vector() - opencv).norm()
             );
             assert!(off_mm < 0.5, "point {p}: {off_mm:.2} mm apart");
         }

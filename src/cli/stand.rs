@@ -177,7 +177,11 @@ pub fn run(arguments: &WhereArguments) -> Result<()> {
     };
     if let Some(pairs) = &second_cells {
         // The picture is that of the second camera.
-        notes = [words::also(pairs), words::clear_words(pairs, tolerance_mm)].into_iter().flatten().chain(common).collect();
+        notes = [words::also(pairs), words::clear_words(pairs, tolerance_mm)]
+            .into_iter()
+            .flatten()
+            .chain(common)
+            .collect();
     }
     if let Some(path) = &arguments.out {
         let leg = if arguments.leg == LegArgument::Left {
