@@ -5,7 +5,7 @@
 //! FOLDER holds NAME.jpg, NAME.truth.json and NAME.floor.json (`scripts/bench/make_stills.py`).
 
 use serde_json::{json, Value};
-use shankline::check::{check_recording, CheckOptions, Eyes, LegChoice};
+use shankline::check::{check_recording, CheckOptions, Eyes, LegChoice, SheetUse};
 use shankline::floor::marks::FloorFile;
 use shankline::leg::profile::GapProfile;
 use shankline::pose::models::default_folder;
@@ -56,6 +56,7 @@ fn main() -> shankline::Result<()> {
                 leg: LegChoice::Auto,
                 rules: RuleProfile::shipped(),
                 athlete: athlete_of(&truth),
+                sheet: SheetUse::Find(None),
             };
             if floor == "marks" && options.floor.is_none() {
                 continue;

@@ -130,6 +130,8 @@ pub enum InputKind {
 pub enum FloorSource {
     /// Marks on the carpet with known coordinates.
     Marks,
+    /// The printed sheet of markers, found by itself.
+    Sheet,
     /// The athlete's own body.
     Body,
     /// Nothing.
@@ -159,8 +161,32 @@ pub struct FloorReport {
     pub focal_sd_px: Option<f64>,
     /// The fitted carpet grid, image polylines for drawing (0.5 m spacing).
     pub grid: Vec<Vec<ImagePoint>>,
+    /// The printed sheet, where the floor was taken from it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sheet: Option<SheetReport>,
     /// What a person should know about this floor.
     pub notes: Vec<String>,
+}
+
+/// The printed sheet that a floor was taken from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SheetReport {
+    /// How many of its markers were measured.
+    pub markers: usize,
+    /// How many markers it has.
+    pub markers_printed: usize,
+    /// Frames in which it was measured.
+    pub frames: usize,
+    /// Frames that were looked at.
+    pub frames_looked_at: usize,
+    /// Places in which it lay during the recording, as seen by the camera.
+    pub placements: usize,
+    /// Root mean square distance of the markers' corners from where the fitted floor puts them, px.
+    pub residual_px: f64,
+    /// Distance from the camera to the sheet, metres.
+    pub camera_distance_m: f64,
+    /// The markers' outlines as measured, image polylines for drawing.
+    pub outlines: Vec<Vec<ImagePoint>>,
 }
 
 /// One hold of the stance.
@@ -362,4 +388,6 @@ pub enum NotJudgedReason {
     FloorUnknown,
     /// The lower leg is out of the frame or hidden.
     LegHidden,
+    /// Several views do not show one repetition, or not in a way that can be put together.
+    ViewsDoNotMatch,
 }

@@ -1,7 +1,7 @@
 //! The whole job on the shipped clips, against the truth measured on the rendered bodies' meshes (`scripts/scenes/make_fixtures.py`). Demo data, not the evidence of accuracy.
 
 use serde::Deserialize;
-use shankline::check::{check_recording, CheckOptions, Checked, Eyes, LegChoice};
+use shankline::check::{check_recording, CheckOptions, Checked, Eyes, LegChoice, SheetUse};
 use shankline::floor::marks::FloorFile;
 use shankline::outcome::{Call, NotJudgedReason, Stillness};
 use shankline::pose::models::default_folder;
@@ -52,6 +52,7 @@ fn check(eyes: &mut Eyes, file: &str, name: &str, marks: bool) -> Checked {
         leg: LegChoice::Auto,
         rules: RuleProfile::shipped(),
         athlete: None,
+        sheet: SheetUse::Find(None),
     };
     check_recording(&clips().join(file), &options, eyes, &mut |_, _| {}).expect("the clip is checked")
 }

@@ -3,7 +3,7 @@
 //! Outside source: the system's allocator, counted. A made-up athlete stands, walks and goes down into the stance once a minute.
 
 use shankline::check::run::{judge_track, made_by};
-use shankline::check::{CheckOptions, LegChoice};
+use shankline::check::{CheckOptions, LegChoice, SheetUse};
 use shankline::outcome::{InputKind, InputReport};
 use shankline::pose::detector::Detection;
 use shankline::pose::landmarks::Reading;
@@ -177,6 +177,7 @@ fn peak_of(frames: u32) -> (usize, usize) {
         leg: LegChoice::Auto,
         rules: RuleProfile::shipped(),
         athlete: None,
+        sheet: SheetUse::Find(None),
     };
     let input = InputReport {
         path: "made up".into(),
@@ -187,6 +188,7 @@ fn peak_of(frames: u32) -> (usize, usize) {
         frames_read: u64::from(frames),
         frames_expected: None,
         warnings: Vec::new(),
+        camera_motion: None,
     };
     let (outcome, _parts) = judge_track(&track, input, None, &options, made_by(&[], &options.rules));
     (

@@ -223,8 +223,8 @@ def write_still(path: Path, image: np.ndarray) -> None:
     picture.save(path, quality=90, exif=exif)
 
 
-def make(m: Movement, out: Path, limit: int | None = None, frames=None, more: dict | None = None) -> None:
-    """Renders all views of one movement; `frames` (time in s, body) instead of a clip of its kind, `more` to add to the truth."""
+def make(m: Movement, out: Path, limit: int | None = None, frames=None, more: dict | None = None, lay=None) -> None:
+    """Renders all views of one movement; `frames` (time in s, body) instead of a clip of its kind, `more` to add to the truth, `lay` (renderer, body in the hold) to lay a sheet."""
     from .motion import clip
 
     start = time.perf_counter()
@@ -244,6 +244,8 @@ def make(m: Movement, out: Path, limit: int | None = None, frames=None, more: di
     scene = scene_of(m)
     thread_limit()
     r = Renderer(QUALITY, slots=1)
+    if lay:
+        lay(r, held)
     out.mkdir(parents=True, exist_ok=True)
     views = [(v, camera_of(v, held)) for v in m.views]
     encoders = [Encoder(out / f"{v.name}.mp4", v.size, v.rotate) for v, _ in views]

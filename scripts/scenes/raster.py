@@ -199,6 +199,8 @@ class Renderer:
                 if name in program:
                     program[name].value = unit
 
+        self.lay_sheet(None)
+
         corners = np.array([-1, -1, 1, -1, -1, 1, 1, 1], "f4")
         self.b_quad = ctx.buffer(corners.tobytes())
         self.v_floor = ctx.vertex_array(self.p_floor, [(self.b_quad, "2f", "in_corner")])
@@ -246,6 +248,24 @@ class Renderer:
         self.b_casters.write(np.ascontiguousarray(mesh.casters, np.int32).tobytes())
         self.count = (v, f, c)
         self.closed = mesh.closed
+
+    # ---- printed sheet ----
+    def lay_sheet(self, image: np.ndarray | None, size_m=(0.210, 0.297), at_m=(0.0, 0.0), turn_rad: float = 0.0, tilt_rad=(0.0, 0.0), curl_m=(0.0, 0.0)) -> None:
+        """Lays a printed page (rows from its top, uint8, 255 is paper) on the carpet until the next call; None takes it away.
+
+        at_m: its middle; turn_rad: its x axis from the carpet's; tilt_rad: about its x and y axis; curl_m: height of its ends over its middle along x and y.
+        """
+        p = self.p_floor
+        p["sheet_place"].value = (*at_m, float(np.cos(turn_rad)), float(np.sin(turn_rad)))
+        p["sheet_size"].value = (size_m[0] / 2, size_m[1] / 2, float(image is not None), 0.0)
+        p["sheet_shape"].value = (*tilt_rad, *curl_m)
+        p["sheet_image"].value = 7
+        image = np.full((1, 1), 255, np.uint8) if image is None else np.ascontiguousarray(image, np.uint8)
+        if hasattr(self, "sheet_image"):
+            self.sheet_image.release()
+        self.sheet_image = self.ctx.texture((image.shape[1], image.shape[0]), 1, image.tobytes(), alignment=1)
+        self.sheet_image.filter = (moderngl.LINEAR, moderngl.LINEAR)
+        self.sheet_image.repeat_x = self.sheet_image.repeat_y = False
 
     # ---- light -----------------------------------------------------------------------------------------------------
     def bake(self, light_position: np.ndarray, light_radius: np.ndarray, focus: np.ndarray, body_centre: np.ndarray, turn: float = 0.0, lights=None) -> None:
@@ -410,6 +430,7 @@ class Renderer:
             self.depths[i].use(2 + i)
         self.noise_image.use(5)
         self.noise_volume.use(6)
+        self.sheet_image.use(7)
         if self.closed:
             ctx.enable(moderngl.CULL_FACE)
             self.v_mesh.render(vertices=self.closed * 3)

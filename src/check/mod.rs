@@ -6,6 +6,7 @@ mod moving;
 pub mod pictures;
 mod repetitions;
 pub mod run;
+pub mod sheet;
 pub mod size;
 
-pub use run::{check_recording, CheckOptions, Checked, Eyes, LegChoice, Opened};
+pub use run::{check_recording, CheckOptions, Checked, Eyes, LegChoice, Opened, SheetUse};

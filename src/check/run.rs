@@ -3,10 +3,12 @@
 use crate::camera_motion::{CameraWatcher, Registered};
 use crate::check::hold_report::{Measured, Parts, Setting};
 use crate::check::pictures::Reread;
-use crate::check::{moving, repetitions, size};
+use crate::check::{moving, repetitions, sheet, size};
 use crate::clip;
 use crate::error::{Error, Result};
 use crate::floor::marks::{FloorFile, MarksFit};
+use crate::floor::sheet::fit::Print;
+use crate::floor::sheet::placement::Sheet;
 use crate::floor::FloorCamera;
 use crate::hold::{self, Span};
 use crate::leg::fuse::FusionErrors;
@@ -32,6 +34,25 @@ pub enum LegChoice {
     Given(Leg),
 }
 
+/// What to do about a printed sheet on the carpet.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum SheetUse {
+    /// Look for it. The length of a check line as measured, millimetres, where somebody measured it.
+    Find(Option<f64>),
+    /// Take no notice of it.
+    Ignore,
+}
+
+impl SheetUse {
+    /// The measured length of a check line, millimetres.
+    pub const fn line_mm(self) -> Option<f64> {
+        match self {
+            Self::Find(line_mm) => line_mm,
+            Self::Ignore => None,
+        }
+    }
+}
+
 /// Everything a check may be told.
 #[derive(Debug, Clone)]
 pub struct CheckOptions {
@@ -45,6 +66,8 @@ pub struct CheckOptions {
     pub rules: RuleProfile,
     /// Where the athlete is in the first frame, as fractions of the frame's width and height.
     pub athlete: Option<[f64; 2]>,
+    /// What to do about a printed sheet on the carpet.
+    pub sheet: SheetUse,
 }
 
 /// Every network a check needs, opened once.
@@ -145,7 +168,17 @@ impl Opened {
     /// [`Error::Input`] for input that turns out to be unusable, [`Error::Ours`] where a part of the program fails.
     pub fn check(self, options: &CheckOptions, eyes: &mut Eyes, progress: &mut dyn FnMut(u64, Option<u64>)) -> Result<Checked> {
         let Self { path, source, marks } = self;
-        let camera = marks.as_ref().map(|m| &m.camera);
+        // Marks that a person gave win over a sheet that was found.
+        let print = Print::of_line(options.sheet.line_mm());
+        let sheet = match &source {
+            _ if marks.is_some() || options.sheet == SheetUse::Ignore => Sheet::default(),
+            Source::Photograph(p) => sheet::in_photograph(&p.image, print)?,
+            Source::Clip(clip) => {
+                let info = clip.info();
+                sheet::in_recording(&path, [info.width, info.height], info.duration_s, print)?
+            }
+        };
+        let camera = marks.as_ref().map(|m| &m.camera).or_else(|| sheet::while_following(&sheet));
         let mut still = None;
         let (track, input) = match source {
             Source::Photograph(photograph) => {
@@ -166,8 +199,18 @@ impl Opened {
             }
             Source::Clip(clip) => follow_recording(&path, *clip, camera, options, eyes, progress)?,
         };
+        if let Some(sentence) = sheet::contradiction(&track, &sheet) {
+            // The leg was read with the sheet's elevation in mind: once more without.
+            let without = CheckOptions {
+                sheet: SheetUse::Ignore,
+                ..options.clone()
+            };
+            let mut checked = Self::new(&path, &without)?.check(&without, eyes, progress)?;
+            checked.outcome.input.warnings.push(sentence);
+            return Ok(checked);
+        }
         let made_by = made_by(eyes.hashes(), &options.rules);
-        let (outcome, parts) = judge_track(&track, input, marks.as_ref(), options, made_by);
+        let (outcome, parts) = judge_with_sheet(&track, input, marks.as_ref(), &sheet, options, made_by);
         let pictures = Reread::new(path, still, &outcome);
         Ok(Checked {
             outcome,
@@ -408,17 +451,41 @@ fn follow_recording(
 /// Everything after following: holds, floor, leg, rules. Pure: the same track gives the same answer. `marks` is the fit of the floor file ([`fit_marks`]).
 pub fn judge_track(
     track: &Track,
-    mut input: InputReport,
+    input: InputReport,
     marks: Option<&MarksFit>,
     options: &CheckOptions,
     made_by: MadeBy,
 ) -> (Outcome, Vec<Parts>) {
-    let camera = marks.map(|m| &m.camera);
+    judge_with_sheet(track, input, marks, &Sheet::default(), options, made_by)
+}
+
+/// As [`judge_track`], with what was seen of a printed sheet; marks win over it.
+pub fn judge_with_sheet(
+    track: &Track,
+    mut input: InputReport,
+    marks: Option<&MarksFit>,
+    sheet: &Sheet,
+    options: &CheckOptions,
+    made_by: MadeBy,
+) -> (Outcome, Vec<Parts>) {
     let shape = LegShape::shipped();
     let errors = FusionErrors::shipped();
     let photograph = input.kind == InputKind::Photograph;
     let marked_s = options.floor.as_ref().and_then(|f| f.time_s).unwrap_or(0.0);
-    let registered = Registered::new(track, camera.map(|c| (c.focal_px, marked_s)));
+    let focal_px = marks
+        .map(|m| &m.camera)
+        .or_else(|| sheet::while_following(sheet))
+        .map(|c| c.focal_px);
+    let registered = Registered::new(track, focal_px.map(|f| (f, marked_s)));
+    // The sheet is measured in pictures that do not belong to the frame a moving camera's track is brought to.
+    let none = Sheet::default();
+    let sheet = if registered.moves() && marks.is_none() && !sheet.placements.is_empty() {
+        input.warnings.push(sheet::CAMERA_MOVED.to_string());
+        &none
+    } else {
+        sheet
+    };
+    let camera = marks.map(|m| &m.camera).or_else(|| sheet::while_following(sheet));
     let (moved, sentence) = registered.report();
     input.camera_motion = moved;
     input.warnings.extend(sentence);
@@ -482,12 +549,18 @@ pub fn judge_track(
     let mut floor: Option<FloorReport> = None;
     for span in &spans {
         let around = around(track, span);
-        match moving::report(&registered, &setting, track, span, around) {
+        let placement = sheet.during(span.start_s, span.end_s);
+        let of_span = Setting {
+            marks: marks.map(|m| &m.camera).or_else(|| placement.map(|p| &p.fit.camera)),
+            ..setting
+        };
+        match moving::report(&registered, &of_span, track, span, around) {
             Some(Measured {
-                hold,
-                floor: found,
+                mut hold,
+                floor: mut found,
                 parts: of_hold,
             }) => {
+                sheet::tell(sheet, placement, options.sheet.line_mm(), &mut found, &mut hold);
                 holds.push(hold);
                 parts.push(of_hold);
                 floor.get_or_insert(found);
@@ -511,6 +584,7 @@ pub fn judge_track(
         // The grid is drawn on every hold's still, and the camera stood otherwise in each.
         floor.grid.clear();
     }
+    input.warnings.extend(sheet::too_little(sheet));
     if let Some(fit) = marks {
         floor.notes.extend(fit.notes.iter().cloned());
     }
@@ -608,7 +682,7 @@ fn nothing_found(track: &Track) -> NotJudged {
 fn no_floor(marks: Option<&FloorCamera>) -> FloorReport {
     let origin = CarpetPoint::new(0.0, 0.0, 0.0);
     FloorReport {
-        source: marks.map_or(FloorSource::None, |_| FloorSource::Marks),
+        source: marks.map_or(FloorSource::None, |c| c.source),
         camera_elevation_deg: marks.map(|c| c.elevation_rad_from(origin).to_degrees()),
         camera_elevation_sd_deg: marks.map(|c| c.sd_of(|c| c.elevation_rad_from(origin)).to_degrees()),
         camera_height_m: marks.map(|c| c.centre().z),
@@ -618,6 +692,7 @@ fn no_floor(marks: Option<&FloorCamera>) -> FloorReport {
         focal_px: marks.map(|c| c.focal_px),
         focal_sd_px: marks.map(|c| c.sd_of(|c| c.focal_px)),
         grid: marks.map_or(Vec::new(), |c| c.grid(origin, 2.0)),
+        sheet: None,
         notes: Vec::new(),
     }
 }

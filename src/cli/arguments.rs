@@ -24,8 +24,12 @@ pub struct Arguments {
 pub enum Command {
     /// Check recordings or photographs: call, millimetres, report.
     Check(CheckArguments),
+    /// Join several views of the same repetition into one call.
+    Join(JoinArguments),
     /// Build and check a floor file from marks on the carpet, and draw the carpet grid on a frame.
     Floor(FloorArguments),
+    /// Make a page of markers to print and lay on the carpet; `check` finds it by itself and gets a better floor from it.
+    Sheet(SheetArguments),
     /// Check every recording in folders: one table, one page, and each recording's report.
     Screen(ScreenArguments),
     /// One worker of `screen`, which starts it by itself.
@@ -68,6 +72,12 @@ pub struct CheckArguments {
     /// Floor file: marks on the carpet with known coordinates (see `shankline floor`); without it the floor is taken from the body.
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
     pub floor: Option<PathBuf>,
+    /// Length of a check line on the printed sheet as measured with a ruler, millimetres; without it a true print (100 mm, within 2 %) is assumed.
+    #[arg(long, value_name = "MM", value_parser = sheet_line)]
+    pub sheet_line_mm: Option<f64>,
+    /// Take no notice of a printed sheet (where it lies creased, or not on the carpet).
+    #[arg(long, conflicts_with = "sheet_line_mm")]
+    pub ignore_sheet: bool,
     /// The athlete's stature in metres; without it 1.70 m ± 0.11 m is assumed.
     #[arg(long, value_name = "M", value_parser = stature)]
     pub stature: Option<f64>,
@@ -90,6 +100,44 @@ pub struct CheckArguments {
     #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
     pub out: Option<PathBuf>,
     /// Also write the answer as JSON to FILE, or to standard output with `-` (then nothing else is printed there). Several inputs give one JSON text a line.
+    #[arg(long, value_name = "FILE|-", value_hint = ValueHint::FilePath)]
+    pub json: Option<PathBuf>,
+}
+
+/// Arguments of `join`.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  shankline join phone.mp4 broadcast.mp4 --stature 1.68 --out reports/both
+  shankline join low.mp4 high.mp4 --floor low.floor.json --floor high.floor.json
+  shankline join final.mp4@12.5-16 final.mp4@31-40.2 --slow-motion 1,4
+
+The recordings must show one and the same repetition; that they do is your word. Two cameras square to one another settle most. The first one's clock and carpet are everybody's.")]
+pub struct JoinArguments {
+    /// Two or more recordings, or photographs of one instant; FILE@FROM-TO (seconds) takes a stretch of one.
+    #[arg(required = true, num_args = 2.., value_name = "INPUT", value_hint = ValueHint::FilePath)]
+    pub input: Vec<PathBuf>,
+    /// Floor file of each input, in their order (`-`: none); without any, NAME.floor.json beside each is taken where there is one.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub floor: Vec<PathBuf>,
+    /// The athlete's stature in metres; without it 1.70 m ± 0.11 m is assumed.
+    #[arg(long, value_name = "M", value_parser = stature)]
+    pub stature: Option<f64>,
+    /// Which leg kneels.
+    #[arg(long, value_enum, default_value_t = LegArgument::Auto)]
+    pub leg: LegArgument,
+    /// Where the athlete is in each input's first frame, in their order, as fractions of width and height.
+    #[arg(long, value_name = "U,V", value_parser = fraction_pair)]
+    pub athlete: Vec<[f64; 2]>,
+    /// How many times slower than real time each input runs, in their order; without it recordings are taken to run at one speed, and stretches of one file are compared at many.
+    #[arg(long, value_name = "TIMES,…", value_delimiter = ',', value_parser = times_slower)]
+    pub slow_motion: Vec<f64>,
+    /// Rule profile (TOML); without it the shipped one.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub rules: Option<PathBuf>,
+    /// Folder for the report; without it `reports/` and the inputs' names.
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
+    pub out: Option<PathBuf>,
+    /// Also write the answer as JSON to FILE, or to standard output with `-` (then nothing else is printed there).
     #[arg(long, value_name = "FILE|-", value_hint = ValueHint::FilePath)]
     pub json: Option<PathBuf>,
 }
@@ -126,6 +174,25 @@ pub struct FloorArguments {
     /// Draw the carpet grid on the frame and write it here (PNG).
     #[arg(long, value_name = "PNG", value_hint = ValueHint::FilePath)]
     pub draw: Option<PathBuf>,
+}
+
+/// Arguments of `sheet`.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:
+  shankline sheet --paper a4 --out sheet.pdf
+
+Print at 100 %, measure the two lines (100 mm each), lay the sheet flat on the carpet beside the kneeling leg, in full view of the camera. One pixel and a half a cell is needed
+to read it: at 4 m a 1080p phone reads it from about 12 degrees over the carpet on, not from knee height.")]
+pub struct SheetArguments {
+    /// Paper.
+    #[arg(long, value_enum, default_value_t = crate::floor::sheet::page::Paper::A4)]
+    pub paper: crate::floor::sheet::page::Paper,
+    /// Format; without it, by the file's name.
+    #[arg(long, value_enum)]
+    pub format: Option<crate::floor::sheet::page::Format>,
+    /// Write the page here.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub out: PathBuf,
 }
 
 /// Arguments of `screen`.
@@ -341,6 +408,9 @@ pub struct BenchArguments {
     /// Threads; without it all cores.
     #[arg(long, value_name = "N")]
     pub threads: Option<usize>,
+    /// Give every leg a second camera and set two views beside one, by the angle between them.
+    #[arg(long, conflicts_with = "measured")]
+    pub two_views: bool,
     /// Make the tables from measured stills instead (one JSON text a line).
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, conflicts_with_all = ["floor", "cases", "noise_px", "half", "seed", "threads"])]
     pub measured: Option<PathBuf>,
@@ -386,6 +456,13 @@ fn stature(text: &str) -> Result<f64, String> {
             "{m} m is no athlete's stature; give metres between 0.9 and 2.4, such as 1.68"
         ))
     }
+}
+
+fn sheet_line(text: &str) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|mm: &f64| (50.0..=200.0).contains(mm))
+        .ok_or_else(|| "give millimetres from 50 to 200, such as 98.5".to_string())
 }
 
 fn degrees(text: &str) -> Result<f64, String> {

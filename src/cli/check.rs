@@ -1,6 +1,6 @@
 //! `shankline check`.
 
-use crate::check::{CheckOptions, Eyes, LegChoice, Opened};
+use crate::check::{CheckOptions, Eyes, LegChoice, Opened, SheetUse};
 use crate::cli::arguments::{CheckArguments, LegArgument};
 use crate::cli::{print, says};
 use crate::error::{Error, Result};
@@ -25,6 +25,11 @@ pub fn run(arguments: &CheckArguments) -> Result<()> {
         arguments.rules.as_deref(),
         arguments.athlete,
     )?;
+    options.sheet = if arguments.ignore_sheet {
+        SheetUse::Ignore
+    } else {
+        SheetUse::Find(arguments.sheet_line_mm)
+    };
     options.rules.movement.required_turn_deg = arguments.turn.or(options.rules.movement.required_turn_deg);
     options.rules.movement.slow_motion_factor = arguments.slow_motion.or(options.rules.movement.slow_motion_factor);
     let json_to_stdout = arguments.json.as_deref() == Some(Path::new("-"));
@@ -86,6 +91,7 @@ pub(crate) fn options(
             None => RuleProfile::shipped(),
         },
         athlete,
+        sheet: SheetUse::Find(None),
     })
 }
 

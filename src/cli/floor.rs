@@ -5,6 +5,7 @@ use crate::cli::print;
 use crate::clip;
 use crate::error::{Error, Result};
 use crate::floor::marks::{FloorFile, DEFAULT_SIGMA_PX};
+use crate::floor::sheet::fit::Print;
 use crate::report;
 use crate::types::{CarpetPoint, ImagePoint, RgbImage};
 use std::fmt::Write as _;
@@ -16,6 +17,9 @@ use std::path::Path;
 /// [`Error::Input`] where the marks or the recording cannot be used.
 pub fn run(arguments: &FloorArguments) -> Result<()> {
     let image = frame(&arguments.input, arguments.at)?;
+    if arguments.marks.is_empty() && arguments.floor.is_none() {
+        return from_sheet(&image, arguments);
+    }
     let mut file = match &arguments.floor {
         Some(path) => FloorFile::read(path)?,
         None => FloorFile {
@@ -87,6 +91,54 @@ pub fn run(arguments: &FloorArguments) -> Result<()> {
         let text = serde_json::to_string_pretty(&file).map_err(|e| Error::ours(e.to_string()))?;
         report::write_whole(path, (text + "\n").as_bytes())?;
         let _ = writeln!(out, "floor file: {}", path.display());
+    }
+    print(&out, true)
+}
+
+/// Without marks: the floor from the printed sheet in the frame.
+fn from_sheet(image: &RgbImage, arguments: &FloorArguments) -> Result<()> {
+    if arguments.write.is_some() {
+        return Err(Error::input(
+            "A floor file holds marks: give some with --mark. A printed sheet needs no file, check finds it by itself.",
+        ));
+    }
+    let sheet = crate::check::sheet::in_photograph(image, Print::of_line(None))?;
+    let Some(placement) = sheet.placements.first() else {
+        return Err(Error::input(match crate::check::sheet::too_little(&sheet) {
+            Some(sentence) => sentence,
+            None => "No marks were given and no printed sheet was found in this frame; give four marks or more with --mark, or another time with --at.".to_string(),
+        }));
+    };
+    let camera = &placement.fit.camera;
+    let origin = CarpetPoint::new(0.0, 0.0, 0.0);
+    let mut out = format!(
+        "printed sheet: {} markers, corners within {:.2} px of the fit (at {:.1} times what they claim)\n",
+        placement.found.len(),
+        placement.fit.residual_px,
+        placement.fit.misfit.sqrt()
+    );
+    for (what, value, sd, unit) in [
+        (
+            "camera elevation",
+            camera.elevation_rad_from(origin).to_degrees(),
+            camera.sd_of(|c| c.elevation_rad_from(origin)).to_degrees(),
+            "°",
+        ),
+        ("camera height", camera.centre().z, camera.sd_of(|c| c.centre().z), "m"),
+        (
+            "camera distance",
+            camera.distance_m(origin),
+            camera.sd_of(|c| c.distance_m(origin)),
+            "m",
+        ),
+        ("focal length", camera.focal_px, camera.sd_of(|c| c.focal_px), "px"),
+    ] {
+        let _ = writeln!(out, "{what}: {value:.2} {unit} ± {sd:.2} {unit}");
+    }
+    if let Some(path) = &arguments.draw {
+        let corners: Vec<ImagePoint> = placement.found.iter().flat_map(|f| f.aligned.corners).collect();
+        report::write_whole(path, &report::floor_png(image, &camera.grid(origin, 2.0), &corners)?)?;
+        let _ = writeln!(out, "grid drawn: {}", path.display());
     }
     print(&out, true)
 }

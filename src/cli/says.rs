@@ -24,6 +24,7 @@ pub fn lines(outcome: &Outcome, report: &Path, colour: bool) -> String {
     if let (Some(e), Some(sd)) = (outcome.floor.camera_elevation_deg, outcome.floor.camera_elevation_sd_deg) {
         let from = match outcome.floor.source {
             FloorSource::Marks => "the marks",
+            FloorSource::Sheet => "the printed sheet",
             FloorSource::Body => "the body",
             FloorSource::None => "nothing",
         };
@@ -31,6 +32,13 @@ pub fn lines(outcome: &Outcome, report: &Path, colour: bool) -> String {
             out,
             "  camera: {} over the carpet (95 %; floor from {from})",
             plain(quantity::with_unit(e, sd, "°"))
+        );
+    }
+    if let Some(sheet) = &outcome.floor.sheet {
+        let _ = writeln!(
+            out,
+            "  printed sheet: {} of {} markers, measured in {} of {} frames looked at",
+            sheet.markers, sheet.markers_printed, sheet.frames, sheet.frames_looked_at
         );
     }
     let _ = writeln!(out, "  report: {}", report.display());

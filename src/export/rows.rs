@@ -69,6 +69,7 @@ pub(super) fn holds(source: &Source, table: &mut TableWriter) -> Result<()> {
                 Cell::Boolean(of_part(&hold.view.can_tell, g.station)),
                 Cell::text(match outcome.floor.source {
                     FloorSource::Marks => "marks",
+                    FloorSource::Sheet => "sheet",
                     FloorSource::Body => "body",
                     FloorSource::None => "none",
                 }),

@@ -275,7 +275,7 @@ fn has_four_in_general_position(marks: &[Mark]) -> bool {
 }
 
 /// Homography from carpet (metres) to image (px about the principal point).
-fn direct_linear_transform(carpet: &[[f64; 2]], image: &[[f64; 2]]) -> Option<Matrix3<f64>> {
+pub(crate) fn direct_linear_transform(carpet: &[[f64; 2]], image: &[[f64; 2]]) -> Option<Matrix3<f64>> {
     let (tc, nc) = normalised(carpet)?;
     let (ti, ni) = normalised(image)?;
     let rows = (2 * carpet.len()).max(9);
@@ -323,7 +323,7 @@ fn focal_from_homography(h: &Matrix3<f64>) -> Option<f64> {
 }
 
 /// Rotation and translation from a homography and a focal length, with the marks in front of the camera.
-fn pose_from_homography(h: &Matrix3<f64>, focal_px: f64, image_size: [usize; 2], carpet: &[[f64; 2]]) -> FloorCamera {
+pub(crate) fn pose_from_homography(h: &Matrix3<f64>, focal_px: f64, image_size: [usize; 2], carpet: &[[f64; 2]]) -> FloorCamera {
     let k_inverse = Matrix3::from_diagonal(&Vector3::new(1.0 / focal_px, 1.0 / focal_px, 1.0));
     let m = k_inverse * h;
     let scale = 2.0 / (m.column(0).norm() + m.column(1).norm());

@@ -3,5 +3,6 @@
 pub mod body;
 pub mod camera;
 pub mod marks;
+pub mod sheet;
 
 pub use camera::FloorCamera;

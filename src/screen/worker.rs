@@ -2,7 +2,7 @@
 //! output; a recording that brings it down brings down nothing else.
 
 use super::fingerprint::{content_sha256, Fingerprint};
-use crate::check::{check_recording, CheckOptions, Eyes, LegChoice};
+use crate::check::{check_recording, CheckOptions, Eyes, LegChoice, SheetUse};
 use crate::error::{Error, Result};
 use crate::floor::marks::FloorFile;
 use crate::outcome::Outcome;
@@ -167,6 +167,7 @@ fn one(job: &Job, eyes: &mut Eyes, rules: &RuleProfile) -> Result<Word> {
         leg: job.leg.map_or(LegChoice::Auto, LegChoice::Given),
         rules: rules.clone(),
         athlete: None,
+        sheet: SheetUse::Find(None),
     };
     let mut told = std::time::Instant::now();
     let checked = check_recording(&path, &options, eyes, &mut |done, _| {

@@ -1,6 +1,10 @@
 in vec3 v_world;
 layout(location = 0) out vec4 f_colour;
 
+// A printed sheet that lies on the carpet: middle and turn, half sides (m) and whether there is one, tilt about its axes (rad) and curl (m at its ends).
+uniform vec4 sheet_place, sheet_size, sheet_shape;
+uniform sampler2D sheet_image;   // one texel or more a millimetre, rows from the page's top
+
 float line_mask(float d, float half_width, float w) {
     return 1.0 - smoothstep(half_width - w, half_width + w, abs(d));
 }
@@ -81,6 +85,36 @@ void main() {
     float outside = smoothstep(-blur, blur, max(q.x, q.y));
     albedo = mix(albedo, floor_p[11].rgb, outside);
 
+    // The sheet. Its height over the carpet moves what is seen along the line of sight; a pixel is the mean of many points of it.
+    float paper = 0.0;
+    vec3 print = vec3(0.0);
+    if (sheet_size.z > 0.5) {
+        vec2 dx = dFdx(xy), dy = dFdy(xy);
+        if (length(xy - sheet_place.xy) < 3.0 * length(sheet_size.xy) + 4.0 * w) {
+            const int N = 8;
+            for (int i = 0; i < N; i++) for (int k = 0; k < N; k++) {
+                vec2 ground = xy + dx * ((float(i) + 0.5) / float(N) - 0.5) + dy * ((float(k) + 0.5) / float(N) - 0.5);
+                vec2 d = ground - sheet_place.xy;
+                vec2 slope = camera_position.xy - ground;
+                slope = vec2(slope.x * sheet_place.z + slope.y * sheet_place.w, -slope.x * sheet_place.w + slope.y * sheet_place.z) / camera_position.z;
+                d = vec2(d.x * sheet_place.z + d.y * sheet_place.w, -d.x * sheet_place.w + d.y * sheet_place.z);
+                vec2 at = d;
+                for (int n = 0; n < 6; n++) {
+                    vec2 e = at / sheet_size.xy;
+                    float z = sheet_shape.x * at.y - sheet_shape.y * at.x + sheet_shape.z * e.x * e.x + sheet_shape.w * e.y * e.y;
+                    at = d + slope * z;
+                }
+                vec2 e = at / sheet_size.xy;
+                if (max(abs(e.x), abs(e.y)) < 1.0) {
+                    paper += 1.0;
+                    print += vec3(textureLod(sheet_image, vec2(0.5 + 0.5 * e.x, 0.5 - 0.5 * e.y), 0.0).r);
+                }
+            }
+            print /= max(paper, 1.0);
+            paper /= float(N * N);
+        }
+    }
+
     // Large wear and dirt, heathering, tufts. Detail fades as the pixel's footprint covers it.
     float wear = floor_p[4].z, dirt = floor_p[4].w, heather = floor_p[3].z;
     albedo *= 1.0 + wear * (fbm2(xy * 0.9 + seed * 3.0) - 0.5) + 0.5 * wear * (fbm2(xy * 4.3 + seed * 7.0) - 0.5);
@@ -98,6 +132,9 @@ void main() {
         // A pile is darker between its tufts.
         albedo *= 1.0 - floor_p[4].y * fine * (1.0 - tuft);
     }
+    // Ink reflects 4 %, paper 82 %.
+    albedo = mix(albedo, mix(vec3(0.04), vec3(0.82, 0.82, 0.8), print), paper);
+    n = normalize(mix(n, vec3(0, 0, 1), paper));
     albedo = clamp(albedo, 0.004, 0.95);
 
     vec4 occlusion = floor_occlusion(xy, 0.35 * sqrt(max(w2.x * w2.y, 1e-10)));
@@ -119,6 +156,6 @@ void main() {
     vec3 mirror = reflect(-view, vec3(0, 0, 1));
     vec3 colour = albedo * irradiance + gloss * (spec * 0.3 + fresnel * sky_radiance(mirror) * (1.0 - 0.8 * occlusion.a) * 0.6);
     // Grazing light catches the fibre tips: a faint sheen.
-    colour += (1.0 - gloss) * 0.05 * albedo * irradiance * pow(1.0 - clamp(view.z, 0.0, 1.0), 3.0);
+    colour += (1.0 - gloss) * (1.0 - paper) * 0.05 * albedo * irradiance * pow(1.0 - clamp(view.z, 0.0, 1.0), 3.0);
     f_colour = vec4(colour, 0.25);
 }

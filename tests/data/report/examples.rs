@@ -368,6 +368,7 @@ impl Recipe {
                 focal_px: Some(0.85 * self.size.0.max(self.size.1) as f64),
                 focal_sd_px: Some(42.0),
                 grid: scene.grid(),
+                sheet: None,
                 notes: if self.from_body {
                     words(&["No marks on the carpet: the floor rests on a stature of 1.70 m ± 0.07 m, a prior."])
                 } else {
@@ -463,6 +464,7 @@ pub fn no_hold() -> Outcome {
         focal_px: None,
         focal_sd_px: None,
         grid: vec![],
+        sheet: None,
         notes: vec!["The floor was not looked for because no hold was found.".to_owned()],
     };
     outcome
