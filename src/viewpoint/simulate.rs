@@ -33,7 +33,7 @@ pub enum Floor {
     Body,
     /// Four marks: the corners of a square of one metre about the leg, read off the frame to 1.5 px.
     Marks,
-    /// A printed sheet of square markers beside the leg.
+    /// A printed sheet of square markers beside the leg, taken as flat and true to size.
     Sheet,
 }
 

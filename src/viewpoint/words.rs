@@ -157,7 +157,7 @@ pub fn floor(floor: Floor) -> &'static str {
     match floor {
         Floor::Body => "floor from the athlete's body",
         Floor::Marks => "four marks on the carpet, corners of a square of 1 m",
-        Floor::Sheet => "printed sheet beside the leg",
+        Floor::Sheet => "printed sheet beside the leg, taken as flat and true to size",
     }
 }
 
