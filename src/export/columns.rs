@@ -126,7 +126,7 @@ pub(super) fn holds() -> Layout {
             .required(),
             number(
                 "smallest_lift_mm",
-                "The gap at this part of the leg that this view would show nine times in ten at the chosen confidence, mm.",
+                "The gap at this part of the leg that this view would show nine times in ten by the stated uncertainty, at the chosen confidence, mm.",
             )
             .required(),
             Field::new("can_tell", Kind::Boolean, "Whether that is within the tolerance.").required(),

@@ -70,7 +70,7 @@ pub fn fields(checks: &BTreeSet<String>) -> Vec<Field> {
         ),
         number(
             "smallest_lift_calf_mm",
-            "The gap at knee, calf or ankle that this view would show nine times in ten at the chosen confidence, mm.",
+            "The gap at knee, calf or ankle that this view would show nine times in ten by the stated uncertainty, at the chosen confidence, mm.",
         ),
         number("smallest_lift_heel_mm", "The same at the heel, mm."),
         flag("can_tell_calf", "Whether smallest_lift_calf_mm is within the tolerance."),
