@@ -403,7 +403,7 @@ fn follow_recording(
                 watcher.step(&frame.image, body.as_ref(), frame.time_s, cut)?;
                 if let Some(body) = body {
                     // Once the camera moves, the marks' camera is known only in the first shot, and where they were read from its first frame; elsewhere the network goes without.
-                    let known = !watcher.moves() || (watcher.shots_before() == 0 && marked_s <= 0.0);
+                    let known = !watcher.moves() || (options.floor.is_some() && watcher.shots_before() == 0 && marked_s <= 0.0);
                     let elevation_rad = marks
                         .filter(|_| known)
                         .and_then(|camera| watcher.in_first(ankles(&body)).map(|at| elevation_rad(camera, at)));
