@@ -7,8 +7,8 @@
 
 use serde_json::Value;
 use shankline::check::{check_recording, CheckOptions, Eyes, LegChoice, SheetUse};
-use shankline::floor::marks::FloorFile;
 use shankline::floor::camera::{CameraCovariance, FloorCamera};
+use shankline::floor::marks::FloorFile;
 use shankline::outcome::FloorSource;
 use shankline::pose::models::default_folder;
 use shankline::rules::RuleProfile;

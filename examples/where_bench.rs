@@ -14,8 +14,11 @@ fn main() -> shankline::Result<()> {
         println!("{}", bench::markdown(&bench::rows(&bench::VIEWS, Half::Test, most, 1)?));
         return Ok(());
     }
-    let text = std::fs::read_to_string(&argument)
-        .map_err(|e| shankline::Error::input(format!("{argument} cannot be read ({e}); give a number of poses or a file of measured stills.")))?;
+    let text = std::fs::read_to_string(&argument).map_err(|e| {
+        shankline::Error::input(format!(
+            "{argument} cannot be read ({e}); give a number of poses or a file of measured stills."
+        ))
+    })?;
     println!("{}", bench::against_markdown(&bench::against_stills(&text, 24)?));
     Ok(())
 }

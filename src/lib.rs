@@ -24,6 +24,7 @@ pub mod export;
 pub mod floor;
 pub mod hash;
 pub mod hold;
+pub mod join;
 pub mod leg;
 pub mod numerics;
 pub mod outcome;

@@ -388,4 +388,6 @@ pub enum NotJudgedReason {
     FloorUnknown,
     /// The lower leg is out of the frame or hidden.
     LegHidden,
+    /// Several views do not show one repetition, or not in a way that can be put together.
+    ViewsDoNotMatch,
 }

@@ -190,7 +190,6 @@ fn worst(path: &ShotPath, position: usize, truth_to_first: &Matrix3<f64>, size: 
 fn known_turns_are_recovered_and_ecc_agrees() {
     let (focal, margin) = (1080.0, [120, 70]);
     let picture = pictures("clips/heel30-low", 1).remove(0);
-    let still_truth = truth("clips/heel30-low");
     let mut truths = Vec::new();
     let mut frames = Vec::new();
     for k in 0..24 {
@@ -214,7 +213,6 @@ fn known_turns_are_recovered_and_ecc_agrees() {
     }
     let size = [frames[0].width, frames[0].height];
     // The athlete is not masked after the first frame: the picture is one frozen moment.
-    let _ = still_truth;
     let motion = watched(&frames, |_| None, &[]);
     assert_eq!(
         motion.shots.len(),
@@ -225,8 +223,8 @@ fn known_turns_are_recovered_and_ecc_agrees() {
     assert_eq!(motion.shots[0].state, CameraState::Moving);
     let path = ShotPath::new(&motion.shots[0], size, Some((focal, 0)));
     let mut errors = Vec::new();
-    for k in 4..24 {
-        let error = worst(&path, k, &truths[k].try_inverse().unwrap(), size);
+    for (k, truth) in truths.iter().enumerate().skip(4) {
+        let error = worst(&path, k, &truth.try_inverse().unwrap(), size);
         println!("frame {k}: {error:.2} px, miss {:?}", path.pose(k).map(|p| p.miss_px));
         errors.push(error);
     }

@@ -188,6 +188,7 @@ fn peak_of(frames: u32) -> (usize, usize) {
         frames_read: u64::from(frames),
         frames_expected: None,
         warnings: Vec::new(),
+        camera_motion: None,
     };
     let (outcome, _parts) = judge_track(&track, input, None, &options, made_by(&[], &options.rules));
     (

@@ -83,6 +83,7 @@ def main() -> None:
         "picture_sd_scale": factors["picture"],
         "joined_sd_scale": factors["joined"],
         "common_share": o.common_share,
+        **{k: used[k] for k in ("picture_picture_correlation",) if k in used},  # measured elsewhere: scripts/bench/join_stills.py
         "made_by": f"scripts/calibrate/fusion.py on {counts[1]} calibration stills (rendered, scripts/bench/make_stills.py --split calibration), {time.strftime('%Y-%m-%d')}; "
                    "correlations are the larger of marks and body floor; common_share is a cautious guess, not measured",
     }

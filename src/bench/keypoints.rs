@@ -106,15 +106,7 @@ fn one(pose: &Pose, index: usize, options: &Options, shape: &LegShape, rules: &R
     let answer = points.and_then(|points| {
         let shank = size::from_stature((options.floor != Floor::BodyOnly).then_some(pose.stature_m));
         let camera = floor_camera(&mut rng, &view, &points, options, shank, shape)?;
-        let observations: Vec<Observation> = points
-            .iter()
-            .enumerate()
-            .map(|(p, at)| Observation {
-                of: vec![(p, 1.0)],
-                at: *at,
-                covariance: Covariance2::isotropic(options.noise_px.max(0.05)),
-            })
-            .collect();
+        let observations = observations(&points, options.noise_px);
         let fit = LegProblem {
             views: &[LegView::new(&camera, &observations)],
             shape,
@@ -135,8 +127,21 @@ fn one(pose: &Pose, index: usize, options: &Options, shape: &LegShape, rules: &R
     }
 }
 
+/// The points as the fit takes them.
+pub(crate) fn observations(points: &[ImagePoint; POINT_COUNT], noise_px: f64) -> Vec<Observation> {
+    points
+        .iter()
+        .enumerate()
+        .map(|(p, at)| Observation {
+            of: vec![(p, 1.0)],
+            at: *at,
+            covariance: Covariance2::isotropic(noise_px.max(0.05)),
+        })
+        .collect()
+}
+
 /// The leg's points as seen, with noise.
-fn observe(rng: &mut impl Rng, pose: &Pose, view: &View, noise_px: f64) -> Option<[ImagePoint; POINT_COUNT]> {
+pub(crate) fn observe(rng: &mut impl Rng, pose: &Pose, view: &View, noise_px: f64) -> Option<[ImagePoint; POINT_COUNT]> {
     let mut seen = [ImagePoint::new(0.0, 0.0); POINT_COUNT];
     for (at, point) in seen.iter_mut().zip(&pose.points) {
         let exact = view.camera.project(*point)?;
@@ -146,7 +151,8 @@ fn observe(rng: &mut impl Rng, pose: &Pose, view: &View, noise_px: f64) -> Optio
     Some(seen)
 }
 
-fn floor_camera(
+/// The floor as the program would find it from this view.
+pub(crate) fn floor_camera(
     rng: &mut impl Rng,
     view: &View,
     points: &[ImagePoint; POINT_COUNT],

@@ -253,12 +253,7 @@ impl Setting<'_> {
     }
 
     fn scaled_geometry(&self, geometry: &GapProfile) -> GapProfile {
-        GapProfile {
-            gap_mm: geometry.gap_mm,
-            covariance_mm2: StationMatrix::from_fn(|i, k| {
-                geometry.covariance_mm2[(i, k)] * self.errors.geometry_sd_scale[i] * self.errors.geometry_sd_scale[k]
-            }),
-        }
+        self.errors.scaled_geometry(geometry)
     }
 
     fn best_frame(&self, held: &[(usize, &LegReading)], fitted: &[(usize, LegFit)]) -> usize {
@@ -270,16 +265,21 @@ impl Setting<'_> {
     }
 }
 
-/// Fits the leg in one frame; `None` where its points do not meet the carpet.
-pub fn fit_frame(camera: &FloorCamera, shape: &LegShape, shank: ShankLength, reading: &LegReading, leg: Leg) -> Option<LegFit> {
-    let observations: Vec<Observation> = (0..POINT_COUNT)
+/// The leg's points of one frame as the fit takes them.
+pub(crate) fn observations(reading: &LegReading) -> Vec<Observation> {
+    (0..POINT_COUNT)
         .filter(|p| reading.points[*p].visibility > 0.2 || STATION_POINTS.contains(p))
         .map(|p| Observation {
             of: vec![(p, 1.0)],
             at: reading.points[p].at,
             covariance: reading.points[p].covariance,
         })
-        .collect();
+        .collect()
+}
+
+/// Fits the leg in one frame; `None` where its points do not meet the carpet.
+pub fn fit_frame(camera: &FloorCamera, shape: &LegShape, shank: ShankLength, reading: &LegReading, leg: Leg) -> Option<LegFit> {
+    let observations = observations(reading);
     LegProblem {
         views: &[LegView::new(camera, &observations)],
         shape,
@@ -337,7 +337,7 @@ fn weighted_angle(fitted: &[(usize, LegFit)]) -> (f64, f64) {
     )
 }
 
-fn still_frame(
+pub(crate) fn still_frame(
     frame: &PoseFrame,
     reading: &LegReading,
     camera: &FloorCamera,

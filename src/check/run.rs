@@ -380,10 +380,7 @@ fn follow_recording(
     let mut readings = Vec::new();
     let (mut cuts, mut cuts_s) = (clip::CutFinder::default(), Vec::new());
     let mut watcher = CameraWatcher::new();
-    let marked_s = match laid {
-        Some(placement) => placement.start_s,
-        None => options.floor.as_ref().and_then(|f| f.time_s).unwrap_or(0.0),
-    };
+    let marked_s = options.floor.as_ref().and_then(|f| f.time_s).unwrap_or(0.0);
     let followed: Result<()> = std::thread::scope(|scope| {
         let reader = scope.spawn(|| -> Result<Vec<(usize, LegReading)>> {
             let mut found = Vec::new();
@@ -471,13 +468,24 @@ pub fn judge_with_sheet(
     options: &CheckOptions,
     made_by: MadeBy,
 ) -> (Outcome, Vec<Parts>) {
-    let laid = sheet.placements.first().filter(|_| marks.is_none());
-    let camera = marks.map(|m| &m.camera).or_else(|| laid.map(|p| &p.fit.camera));
     let shape = LegShape::shipped();
     let errors = FusionErrors::shipped();
     let photograph = input.kind == InputKind::Photograph;
     let marked_s = options.floor.as_ref().and_then(|f| f.time_s).unwrap_or(0.0);
-    let registered = Registered::new(track, camera.map(|c| (c.focal_px, marked_s)));
+    let focal_px = marks
+        .map(|m| &m.camera)
+        .or_else(|| sheet::while_following(sheet))
+        .map(|c| c.focal_px);
+    let registered = Registered::new(track, focal_px.map(|f| (f, marked_s)));
+    // The sheet is measured in pictures that do not belong to the frame a moving camera's track is brought to.
+    let none = Sheet::default();
+    let sheet = if registered.moves() && marks.is_none() && !sheet.placements.is_empty() {
+        input.warnings.push(sheet::CAMERA_MOVED.to_string());
+        &none
+    } else {
+        sheet
+    };
+    let camera = marks.map(|m| &m.camera).or_else(|| sheet::while_following(sheet));
     let (moved, sentence) = registered.report();
     input.camera_motion = moved;
     input.warnings.extend(sentence);
@@ -541,15 +549,7 @@ pub fn judge_with_sheet(
     let mut floor: Option<FloorReport> = None;
     for span in &spans {
         let around = around(track, span);
-        // Under a moving camera everything is brought to the frame the first placement was seen in, as with marks; else each hold takes the placement seen with it.
-        let placement = if registered.moves() {
-            sheet
-                .placements
-                .first()
-                .filter(|_| registered.marks_hold().is_none_or(|(first, last)| span.first >= first && span.last <= last))
-        } else {
-            sheet.during(span.start_s, span.end_s)
-        };
+        let placement = sheet.during(span.start_s, span.end_s);
         let of_span = Setting {
             marks: marks.map(|m| &m.camera).or_else(|| placement.map(|p| &p.fit.camera)),
             ..setting
@@ -580,11 +580,11 @@ pub fn judge_with_sheet(
         not_judged.push(nothing_found(track));
     }
     let mut floor = floor.unwrap_or_else(|| no_floor(camera));
-    input.warnings.extend(sheet::too_little(sheet));
     if registered.moves() && holds.len() > 1 {
         // The grid is drawn on every hold's still, and the camera stood otherwise in each.
         floor.grid.clear();
     }
+    input.warnings.extend(sheet::too_little(sheet));
     if let Some(fit) = marks {
         floor.notes.extend(fit.notes.iter().cloned());
     }

@@ -22,6 +22,10 @@ const MOST_LOOKS: usize = 40;
 /// Shortest time between looks, seconds.
 const APART_S: f64 = 0.4;
 
+/// Said where the sheet was found and the camera moved.
+pub const CAMERA_MOVED: &str =
+    "A printed sheet was found, but the camera moved: it was not used, and the floor was taken from the body. Put the camera on a stand or against something firm.";
+
 /// Looks for the sheet in a photograph.
 ///
 /// # Errors

@@ -24,6 +24,8 @@ pub struct Arguments {
 pub enum Command {
     /// Check recordings or photographs: call, millimetres, report.
     Check(CheckArguments),
+    /// Join several views of the same repetition into one call.
+    Join(JoinArguments),
     /// Build and check a floor file from marks on the carpet, and draw the carpet grid on a frame.
     Floor(FloorArguments),
     /// Make a page of markers to print and lay on the carpet; `check` finds it by itself and gets a better floor from it.
@@ -98,6 +100,44 @@ pub struct CheckArguments {
     #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
     pub out: Option<PathBuf>,
     /// Also write the answer as JSON to FILE, or to standard output with `-` (then nothing else is printed there). Several inputs give one JSON text a line.
+    #[arg(long, value_name = "FILE|-", value_hint = ValueHint::FilePath)]
+    pub json: Option<PathBuf>,
+}
+
+/// Arguments of `join`.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  shankline join phone.mp4 broadcast.mp4 --stature 1.68 --out reports/both
+  shankline join low.mp4 high.mp4 --floor low.floor.json --floor high.floor.json
+  shankline join final.mp4@12.5-16 final.mp4@31-40.2 --slow-motion 1,4
+
+The recordings must show one and the same repetition; that they do is your word. Two cameras square to one another settle most. The first one's clock and carpet are everybody's.")]
+pub struct JoinArguments {
+    /// Two or more recordings, or photographs of one instant; FILE@FROM-TO (seconds) takes a stretch of one.
+    #[arg(required = true, num_args = 2.., value_name = "INPUT", value_hint = ValueHint::FilePath)]
+    pub input: Vec<PathBuf>,
+    /// Floor file of each input, in their order (`-`: none); without any, NAME.floor.json beside each is taken where there is one.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub floor: Vec<PathBuf>,
+    /// The athlete's stature in metres; without it 1.70 m ± 0.11 m is assumed.
+    #[arg(long, value_name = "M", value_parser = stature)]
+    pub stature: Option<f64>,
+    /// Which leg kneels.
+    #[arg(long, value_enum, default_value_t = LegArgument::Auto)]
+    pub leg: LegArgument,
+    /// Where the athlete is in each input's first frame, in their order, as fractions of width and height.
+    #[arg(long, value_name = "U,V", value_parser = fraction_pair)]
+    pub athlete: Vec<[f64; 2]>,
+    /// How many times slower than real time each input runs, in their order; without it recordings are taken to run at one speed, and stretches of one file are compared at many.
+    #[arg(long, value_name = "TIMES,…", value_delimiter = ',', value_parser = times_slower)]
+    pub slow_motion: Vec<f64>,
+    /// Rule profile (TOML); without it the shipped one.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub rules: Option<PathBuf>,
+    /// Folder for the report; without it `reports/` and the inputs' names.
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
+    pub out: Option<PathBuf>,
+    /// Also write the answer as JSON to FILE, or to standard output with `-` (then nothing else is printed there).
     #[arg(long, value_name = "FILE|-", value_hint = ValueHint::FilePath)]
     pub json: Option<PathBuf>,
 }
@@ -368,6 +408,9 @@ pub struct BenchArguments {
     /// Threads; without it all cores.
     #[arg(long, value_name = "N")]
     pub threads: Option<usize>,
+    /// Give every leg a second camera and set two views beside one, by the angle between them.
+    #[arg(long, conflicts_with = "measured")]
+    pub two_views: bool,
     /// Make the tables from measured stills instead (one JSON text a line).
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, conflicts_with_all = ["floor", "cases", "noise_px", "half", "seed", "threads"])]
     pub measured: Option<PathBuf>,

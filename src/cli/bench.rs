@@ -1,7 +1,7 @@
 //! `shankline bench`: how often the call is right on cases whose truth is known.
 
 use crate::bench::keypoints::{self, Floor, Options};
-use crate::bench::{csv_file, markdown, pictures, plot, poses, table};
+use crate::bench::{csv_file, joined, markdown, pictures, plot, poses, table};
 use crate::cli::arguments::BenchArguments;
 use crate::cli::print;
 use crate::error::{Error, Result};
@@ -16,6 +16,9 @@ use std::time::Instant;
 /// # Errors
 /// [`Error::Input`] where a file cannot be read or written.
 pub fn run(arguments: &BenchArguments) -> Result<()> {
+    if arguments.two_views {
+        return two_views(arguments);
+    }
     let (cases, head, tail) = match &arguments.measured {
         Some(path) => {
             let text = std::fs::read_to_string(path).map_err(|e| {
@@ -48,6 +51,50 @@ pub fn run(arguments: &BenchArguments) -> Result<()> {
     print(&text, true)
 }
 
+/// Two views beside one.
+fn two_views(arguments: &BenchArguments) -> Result<()> {
+    let rules = match &arguments.rules {
+        Some(path) => RuleProfile::read(path)?,
+        None => RuleProfile::shipped(),
+    };
+    let (poses, shape) = (poses::shipped()?, LegShape::shipped());
+    let mut cases = Vec::new();
+    for floor in if arguments.floor.is_empty() {
+        &[Floor::Marks][..]
+    } else {
+        &arguments.floor
+    } {
+        let options = options(arguments, *floor);
+        cases.extend(joined::run(&poses, &options, &shape, &rules)?);
+    }
+    let text = format!(
+        "Keypoint bench, two views: measured poses of rendered bodies, exact projection, {} px noise on points and marks, seed {}, {} pairs of views a floor. Rendered bodies, not athletes.\n\n{}",
+        arguments.noise_px,
+        arguments.seed,
+        arguments.cases,
+        joined::tables(&cases)
+    );
+    if let Some(folder) = &arguments.out {
+        std::fs::create_dir_all(folder)
+            .map_err(|e| Error::input(format!("The folder {} cannot be made ({e}); choose another.", folder.display())))?;
+        write_whole(&folder.join("bench-joined.md"), text.as_bytes())?;
+    }
+    print(&text, true)
+}
+
+fn options(arguments: &BenchArguments, floor: Floor) -> Options {
+    Options {
+        cases: arguments.cases,
+        noise_px: arguments.noise_px,
+        floor,
+        half: arguments.half,
+        seed: arguments.seed,
+        threads: arguments
+            .threads
+            .unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from)),
+    }
+}
+
 fn keypoint_cases(arguments: &BenchArguments) -> Result<(Vec<crate::bench::case::Case>, String, String)> {
     let rules = match &arguments.rules {
         Some(path) => RuleProfile::read(path)?,
@@ -60,9 +107,6 @@ fn keypoint_cases(arguments: &BenchArguments) -> Result<(Vec<crate::bench::case:
     } else {
         arguments.floor.clone()
     };
-    let threads = arguments
-        .threads
-        .unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from));
     let mut cases = Vec::new();
     let mut head = format!(
         "Keypoint bench: {} measured poses of rendered bodies ({} half), exact projection, {} px noise on points and marks, seed {}. Rendered bodies, not athletes.\n\n",
@@ -76,14 +120,8 @@ fn keypoint_cases(arguments: &BenchArguments) -> Result<(Vec<crate::bench::case:
     );
     for floor in floors {
         let begin = Instant::now();
-        let options = Options {
-            cases: arguments.cases,
-            noise_px: arguments.noise_px,
-            floor,
-            half: arguments.half,
-            seed: arguments.seed,
-            threads,
-        };
+        let options = options(arguments, floor);
+        let threads = options.threads;
         cases.extend(keypoints::run(&poses, &options, &shape, &rules)?);
         let seconds = begin.elapsed().as_secs_f64().max(1e-9);
         eprintln!(

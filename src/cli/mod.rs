@@ -6,6 +6,7 @@ pub mod bench;
 pub mod check;
 pub mod export;
 pub mod floor;
+pub mod join;
 pub mod says;
 pub mod screen;
 pub mod sheet;
@@ -59,6 +60,7 @@ fn value_error(error: &clap::Error) -> Option<String> {
 fn run(arguments: Arguments) -> crate::Result<()> {
     match arguments.command {
         Command::Check(check) => check::run(&check),
+        Command::Join(join) => join::run(&join),
         Command::Floor(floor) => floor::run(&floor),
         Command::Export(export) => export::run(&export),
         Command::Sheet(sheet) => sheet::run(&sheet),

@@ -130,8 +130,10 @@ pub fn run(arguments: &WhereArguments) -> Result<()> {
         None => Vec::new(),
     };
     notes.extend(sure_words(&sure, "there"));
-    notes.push(assumed(&setting, arguments, focal_px));
-    notes.extend(CAUTIONS.map(String::from));
+    let common: Vec<String> = std::iter::once(assumed(&setting, arguments, focal_px))
+        .chain(CAUTIONS.map(String::from))
+        .collect();
+    notes.extend(common.iter().cloned());
     let mut text = format!("{headline}\n");
     if let Some(best) = map::best(&cells) {
         let shown = best.shown.as_ref().map(words::lifts).unwrap_or_default();
@@ -173,6 +175,14 @@ pub fn run(arguments: &WhereArguments) -> Result<()> {
             (Some(pairs), Some(first), Some(said))
         }
     };
+    if let Some(pairs) = &second_cells {
+        // The picture is that of the second camera.
+        notes = [words::also(pairs), words::clear_words(pairs, tolerance_mm)]
+            .into_iter()
+            .flatten()
+            .chain(common)
+            .collect();
+    }
     if let Some(path) = &arguments.out {
         let leg = if arguments.leg == LegArgument::Left {
             Leg::Left

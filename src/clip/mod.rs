@@ -5,6 +5,7 @@
 //! - [`Clip::open`] probes and starts decoding; [`Clip::next_frame`] delivers upright RGB frames in presentation order with the decoder's own
 //!   presentation times; [`Clip::finish`] says how many frames were expected and read and lists warnings (damage, truncation, missing frames, unknown times),
 //!   with numbers.
+//! - [`sound()`] decodes the sound track, for aligning recordings.
 //! - [`frame_at`] decodes the one frame shown at a time, for stills.
 //! - [`read_photograph`] reads JPEG or PNG with its EXIF orientation.
 //! - [`is_photograph`] tells by content (not by extension).
@@ -26,6 +27,7 @@ mod orientation;
 mod photograph;
 mod probe;
 mod reading;
+mod sound;
 mod still;
 mod times;
 mod tool;
@@ -37,4 +39,5 @@ pub use orientation::Orientation;
 pub use photograph::{is_photograph, read_photograph, Photograph};
 pub use probe::ClipInfo;
 pub use reading::{Clip, ReadSummary};
+pub use sound::{sound, SOUND_RATE_HZ};
 pub use still::frame_at;

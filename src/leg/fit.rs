@@ -135,6 +135,8 @@ pub struct LegFit {
 const HEADINGS: usize = 16;
 /// Of those, so many are followed to the end.
 const FOLLOWED: usize = 3;
+/// How much less sharp the points of several views are taken at first, step by step.
+const BLURS: [f64; 3] = [64.0, 16.0, 4.0];
 /// Fits this much worse in log evidence than the best do not count.
 const NEGLIGIBLE: f64 = 9.0;
 
@@ -200,7 +202,13 @@ impl LegProblem<'_> {
             .collect();
         ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut seeds: Vec<Fitted> = Vec::new();
-        for (_, x) in ranked.into_iter().take(FOLLOWED) {
+        for (_, mut x) in ranked.into_iter().take(FOLLOWED) {
+            // Several views leave far less room than one, so that a start is many standard deviations off: they are brought into focus step by step.
+            for blur in BLURS.iter().filter(|_| self.views.len() > 1) {
+                if let Some(fit) = minimise(&model.blurred(*blur), &whole, 0, x.clone(), 20) {
+                    x = fit.x;
+                }
+            }
             if let Some(fit) = minimise(&model, &whole, 0, x, 30) {
                 if !seeds.iter().any(|s| same_heading(s.x[2], fit.x[2])) {
                     seeds.push(fit);

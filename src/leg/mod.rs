@@ -5,8 +5,10 @@
 //! - [`fuse`]: joins the geometry's gaps and the picture's own reading.
 //! - [`profile`]: gap profile, probabilities, and the smallest lift a view can show.
 //! - [`combine`]: many frames of one hold.
+//! - [`contradiction`]: whether two views' gaps can be of one leg.
 
 pub mod combine;
+pub mod contradiction;
 pub mod fit;
 pub mod fuse;
 pub mod observe;

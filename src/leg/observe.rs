@@ -26,6 +26,7 @@ pub struct Model<'a> {
 }
 
 /// One view made ready.
+#[derive(Clone)]
 struct Sight<'a> {
     view: &'a LegView<'a>,
     /// Camera step = axes · parameters, one column a principal axis that is uncertain at all.
@@ -156,6 +157,15 @@ impl<'a> Model<'a> {
             modes_from: from,
             shank_log_sd: problem.shank_sd_m / problem.shank_m,
         })
+    }
+
+    /// The same with every image point known `times` times less well: from far away sharp points pull along a line and get nowhere.
+    pub fn blurred(&self, times: f64) -> Self {
+        let mut views = self.views.clone();
+        for whitener in views.iter_mut().flat_map(|v| &mut v.whiteners) {
+            *whitener /= times;
+        }
+        Self { views, ..*self }
     }
 
     /// Gives every tie that says too little to start from the yaw that misses this view's points least, and the place that puts the knee where this view alone would.

@@ -6,6 +6,7 @@
 //! `scripts/calibrate/leg_shape.py` and kept in `models/leg_shape.json` with how they were made.
 
 use crate::error::{Error, Result};
+use crate::leg::profile::{GapProfile, StationMatrix, StationVector};
 use crate::types::STATION_COUNT;
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use serde::Deserialize;
@@ -99,6 +100,30 @@ impl LegShape {
         let [knee, heel] = [STATION_POINTS[0], STATION_POINTS[5]].map(|p| 3 * p + 2);
         let row = 0.5 * (self.basis.row(knee) + self.basis.row(heel));
         (0.5 * (self.mean[knee] + self.mean[heel]), row.norm())
+    }
+
+    /// Mean and covariance of the gaps before anything is seen, over all kinds of stance, for a shank of this length; mm, before the natural hollow is taken off.
+    pub fn gap_prior(&self, shank_m: f64, shank_sd_m: f64) -> GapProfile {
+        let modes = self.basis.ncols();
+        let mut mean = DVector::zeros(modes);
+        let mut second = DMatrix::zeros(modes, modes);
+        for c in &self.components {
+            let weight = c.log_weight.exp();
+            mean += weight * &c.mean;
+            second += weight * (&c.factor * c.factor.transpose() + &c.mean * c.mean.transpose());
+        }
+        let covariance = second - &mean * mean.transpose();
+        let rows = self.basis.rows(3 * POINT_COUNT, STATION_COUNT);
+        let mm = 1000.0 * shank_m;
+        let gap = (self.mean.rows(3 * POINT_COUNT, STATION_COUNT) + rows * mean) * mm;
+        let spread = rows * covariance * rows.transpose() * (mm * mm);
+        let (rest, relative) = (mm * self.rest_sd, shank_sd_m / shank_m);
+        GapProfile {
+            gap_mm: StationVector::from_fn(|i, _| gap[i]),
+            covariance_mm2: StationMatrix::from_fn(|i, k| {
+                spread[(i, k)] + gap[i] * gap[k] * relative * relative + if i == k { rest * rest } else { 0.0 }
+            }),
+        }
     }
 
     /// The shape shipped with the program.

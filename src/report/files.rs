@@ -186,7 +186,7 @@ pub(crate) fn remove_older_stills(folder: &Path, current: &[PathBuf]) {
     }
 }
 
-/// Whether `name` is `hold-N.png`, `hold-N-leg.png`, `hold-N-leg-plain.png` or `repetition-N-M.png`.
+/// Whether `name` is `hold-N.png`, `hold-N-leg.png`, `hold-N-leg-plain.png`, `hold-N-view-K.png`, `hold-N-view-K-leg.png` or `repetition-N-M.png`.
 fn is_still_name(name: &str) -> bool {
     let digits = |t: &str| !t.is_empty() && t.bytes().all(|b| b.is_ascii_digit());
     let of_moment = name
@@ -199,7 +199,7 @@ fn is_still_name(name: &str) -> bool {
         return false;
     };
     let number = middle.trim_end_matches("-plain").trim_end_matches("-leg");
-    digits(number)
+    digits(number) || number.split_once("-view-").is_some_and(|(n, k)| digits(n) && digits(k))
 }
 
 #[cfg(test)]
@@ -208,7 +208,7 @@ mod tests {
 
     #[test]
     fn only_our_own_names_are_removed() {
-        for ours in ["hold-1.png", "hold-12-leg.png", "hold-3-leg-plain.png"] {
+        for ours in ["hold-1.png", "hold-12-leg.png", "hold-3-leg-plain.png", "hold-1-view-2-leg.png"] {
             assert!(is_still_name(ours), "{ours}");
         }
         for other in [

@@ -15,7 +15,7 @@ use base64::Engine;
 use maud::{html, Markup, DOCTYPE};
 
 /// The style sheet.
-const STYLE: &str = include_str!("style.css");
+pub(super) const STYLE: &str = include_str!("style.css");
 
 /// The whole page, from the sections of its holds and of its repetitions.
 pub(crate) fn page(outcome: &Outcome, holds: &[Markup], repetitions: &[Markup]) -> String {
@@ -60,7 +60,7 @@ pub(crate) fn data_address(jpeg: &[u8]) -> String {
 }
 
 /// Patterns that the drawings share.
-fn hatches() -> Markup {
+pub(super) fn hatches() -> Markup {
     html! {
         svg class="hidden-defs" aria-hidden="true" {
             defs {
@@ -75,7 +75,7 @@ fn hatches() -> Markup {
     }
 }
 
-const fn call_class(call: Call) -> &'static str {
+pub(super) const fn call_class(call: Call) -> &'static str {
     match call {
         Call::Clear => "clear",
         Call::Suspected => "suspected",
@@ -104,7 +104,7 @@ pub(crate) fn call_words(call: Call) -> Markup {
 }
 
 /// The sentence of a hold with its call set off.
-fn call_sentence(hold: &HoldReport) -> Markup {
+pub(super) fn call_sentence(hold: &HoldReport) -> Markup {
     html! {
         p.sentence {
             (capital(&sentence::leg_and_time(hold))) ": "
@@ -242,7 +242,7 @@ fn cased(line: &[CanvasPoint], class: &str, casing: &str) -> Markup {
     }
 }
 
-fn leg_figure(hold: &HoldReport, still: &RgbImage, layout: &LegPicture) -> Result<Markup> {
+pub(super) fn leg_figure(hold: &HoldReport, still: &RgbImage, layout: &LegPicture) -> Result<Markup> {
     let address = data_address(&raster::embedded_leg(still, layout.cut)?);
     let (width, height) = (c(CANVAS_WIDTH), c(layout.height));
     let alt = format!(
@@ -319,7 +319,7 @@ fn frame_figure(outcome: &Outcome, hold: &HoldReport, still: &RgbImage, layout: 
     })
 }
 
-fn profile_figure(hold: &HoldReport) -> Markup {
+pub(super) fn profile_figure(hold: &HoldReport) -> Markup {
     html! {
         figure.second {
             h3 { "Gap along the leg" }
@@ -414,7 +414,7 @@ fn gap_table(hold: &HoldReport) -> Markup {
     }
 }
 
-fn findings_table(hold: &HoldReport) -> Markup {
+pub(super) fn findings_table(hold: &HoldReport) -> Markup {
     html! {
         @if hold.findings.is_empty() {
             p { "No check of the rule profile applied to this hold." }

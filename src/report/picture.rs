@@ -13,8 +13,8 @@ pub(crate) const CANVAS_WIDTH: f64 = 400.0;
 pub(crate) const STRIP_HEIGHT: f64 = 88.0;
 /// First text line of the upper and the lower row of labels, measured from the cut's lower edge, canvas units.
 pub(crate) const LABEL_ROWS: [f64; 2] = [25.0, 65.0];
-/// The first and last label's middle from the canvas's edges, half the width of `−31 ± 60 mm` in a wide face.
-pub(crate) const LABEL_INSET: f64 = 46.0;
+/// The first and last label's middle from the canvas's edges, half the width of `−1.6 ± 2.3 mm` in a wide face.
+pub(crate) const LABEL_INSET: f64 = 54.0;
 /// From a label's first line to its second, canvas units.
 pub(crate) const LABEL_LINE: f64 = 15.0;
 

@@ -118,6 +118,7 @@ pub(crate) const fn reason(reason: NotJudgedReason) -> &'static str {
         NotJudgedReason::NeverStill => "never came to rest",
         NotJudgedReason::FloorUnknown => "the floor could not be held",
         NotJudgedReason::LegHidden => "the lower leg is out of the frame or hidden",
+        NotJudgedReason::ViewsDoNotMatch => "the views do not match",
     }
 }
 
@@ -129,6 +130,7 @@ pub(crate) const fn remedy(reason: NotJudgedReason) -> &'static str {
         NotJudgedReason::NeverStill => "Let the recording run until the athlete has come to rest and has held the stance; a stance that is left at once is not judged.",
         NotJudgedReason::FloorUnknown => "Put the camera on a stand, do not turn or zoom it, and keep the carpet around the leg in view; marks with known distances on the carpet help most.",
         NotJudgedReason::LegHidden => "Move the camera so that knee, shin and heel of the kneeling leg are in view together, with nobody in between.",
+        NotJudgedReason::ViewsDoNotMatch => "Give recordings of one and the same repetition, each with the athlete coming down into the stance in view, or name the stretches that belong together (FILE@FROM-TO).",
     }
 }
 

@@ -223,9 +223,9 @@ mod tests {
                 "{s:?}"
             );
         }
-        for p in 0..POINT_COUNT {
+        for (p, name) in LEG_POINT_NAMES.iter().take(POINT_COUNT).enumerate() {
             let sd = errors.point(p, &seen(5.0, 100.0)).mean_sd_px();
-            assert!((0.3..12.0).contains(&sd), "{}: {sd}", LEG_POINT_NAMES[p]);
+            assert!((0.3..12.0).contains(&sd), "{name}: {sd}");
         }
         assert_eq!(errors.picture(&mut || 0.0), PictureFactors::MIDDLE);
         assert!(errors.picture(&mut || 1.0).gaps.iter().all(|g| (1.1..3.5).contains(g)));

@@ -226,7 +226,7 @@ impl Setting<'_> {
             });
         }
         let camera = if self.floor == Floor::Body {
-            self.from_body(&seen, &observations, several, &mut normal)
+            self.body_camera(&seen, &observations, several, &mut normal)
         } else {
             self.marks(&truth, &mut normal)?.fit().ok()?.camera
         };
@@ -238,7 +238,7 @@ impl Setting<'_> {
         })
     }
 
-    fn from_body(&self, seen: &Seen, observations: &[Observation], several: bool, normal: &mut impl FnMut() -> f64) -> FloorCamera {
+    fn body_camera(&self, seen: &Seen, observations: &[Observation], several: bool, normal: &mut impl FnMut() -> f64) -> FloorCamera {
         let (elevation_sd_rad, shank_log_sd) = match self.reading {
             Reading::Networks(errors) => (errors.elevation_sd_rad(seen), errors.shank_log_sd(seen)),
             Reading::Points(_) => (ELEVATION_NOISE_DEG.to_radians(), SIZE_NOISE),
