@@ -23,6 +23,12 @@ pub const LEAST_CORRELATION: f64 = 0.75;
 /// A channel counts whose correlation falls short of one by up to this many times what the best one's does.
 const TRUSTED_MISFIT: f64 = 3.0;
 
+/// How much further off a searched factor is than propagation says: both recordings' noise is in it, and the second's between two frames (twelve simulated replays four times slower: 2.6).
+const FACTOR_SD_SCALE: f64 = 2.6;
+
+/// Factors whose best place scores this share of the best one's are compared more closely.
+const NEARLY: f64 = 0.6;
+
 /// How much better than any other place the best one must be, as a ratio of scores.
 const LEAST_DISTINCTION: f64 = 1.15;
 
@@ -84,10 +90,16 @@ struct Match {
 }
 
 fn matching(a: &Motion, b: &Motion, channel: usize, offset: f64, factor: f64) -> Option<Match> {
+    matching_within(a, b, channel, offset, factor, [f64::NEG_INFINITY, f64::INFINITY])
+}
+
+/// The same, of the first recording's samples in a window of its time.
+fn matching_within(a: &Motion, b: &Motion, channel: usize, offset: f64, factor: f64, [from, to]: [f64; 2]) -> Option<Match> {
     let other = &b.channels[channel];
     let hole = 4.0 * b.interval_s;
     let pairs: Vec<(f64, f64, f64)> = a.channels[channel]
         .iter()
+        .filter(|(t, _)| (from..=to).contains(t))
         .filter_map(|(t, y)| at(other, offset + factor * t, hole).map(|(z, _)| (*t, *y, z)))
         .collect();
     if pairs.len() < 8 {
@@ -136,11 +148,36 @@ fn score(a: &Motion, b: &Motion, offset: f64, factor: f64) -> f64 {
     if to - from < LEAST_OVERLAP_S {
         return 0.0;
     }
-    let sum: f64 = (0..CHANNELS)
-        .filter_map(|c| matching(a, b, c, offset, factor))
+    closeness(a, b, offset, factor, [from, to]) * (to - from)
+}
+
+/// Log-likelihood a second of a window, but for the noise's own time.
+fn closeness(a: &Motion, b: &Motion, offset: f64, factor: f64, window: [f64; 2]) -> f64 {
+    (0..CHANNELS)
+        .filter_map(|c| matching_within(a, b, c, offset, factor, window))
         .map(|m| -(1.0 - m.correlation.clamp(0.0, 0.9999).powi(2)).ln())
-        .sum();
-    sum * (to - from)
+        .sum()
+}
+
+/// Of places with different factors, the one that matches best over what all of them show: a smaller factor shows more of the first recording, and its rest explains nothing.
+fn likeliest(a: &Motion, b: &Motion, places: &[(f64, f64, f64)], best: (f64, f64, f64)) -> (f64, f64, f64) {
+    let mut own: Vec<(f64, f64, f64)> = Vec::new();
+    for p in places.iter().filter(|p| p.0 > NEARLY * best.0) {
+        match own.iter_mut().find(|o| o.2 == p.2) {
+            Some(o) if o.0 < p.0 => *o = *p,
+            Some(_) => {}
+            None => own.push(*p),
+        }
+    }
+    let window = own
+        .iter()
+        .map(|p| overlap(a, b, p.1, p.2))
+        .fold([f64::NEG_INFINITY, f64::INFINITY], |w, o| [w[0].max(o[0]), w[1].min(o[1])]);
+    if window[1] - window[0] < LEAST_OVERLAP_S {
+        return best;
+    }
+    let close = |p: &(f64, f64, f64)| closeness(a, b, p.1, p.2, window);
+    own.into_iter().max_by(|x, y| close(x).total_cmp(&close(y))).unwrap_or(best)
 }
 
 /// Aligns two recordings. `factors`: how many times slower the second may run; several are searched, one is taken as given.
@@ -164,6 +201,7 @@ pub fn by_motion(a: &Motion, b: &Motion, factors: &[f64]) -> Option<MotionAlignm
         );
     }
     let best = *places.iter().max_by(|x, y| x.0.total_cmp(&y.0)).filter(|p| p.0 > 0.0)?;
+    let best = likeliest(a, b, &places, best);
     // Another place counts by where it puts the middle of what both show.
     let [from, to] = overlap(a, b, best.1, best.2);
     let middle = 0.5 * (from + to);
@@ -267,7 +305,11 @@ fn refine(matches: &[Match], middle: f64, factor: f64, free_factor: bool) -> Opt
     let mean = own.iter().map(|o| o.0 * o.1).sum::<f64>() / total.max(1e-12);
     let scatter = (own.iter().map(|o| o.1 * (o.0 - mean).powi(2)).sum::<f64>() / total.max(1e-12) / own.len().max(1) as f64).sqrt();
     let sd = covariance[(0, 0)].max(0.0).sqrt().max(scatter);
-    let factor_sd = if free_factor { covariance[(1, 1)].max(0.0).sqrt() } else { 0.0 };
+    let factor_sd = if free_factor {
+        FACTOR_SD_SCALE * covariance[(1, 1)].max(0.0).sqrt()
+    } else {
+        0.0
+    };
     (sd.is_finite() && factor > 0.0).then_some(((step[0], if free_factor { step[1] } else { 0.0 }), sd, factor_sd))
 }
 
