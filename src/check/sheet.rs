@@ -1,7 +1,7 @@
 //! Looking for the printed sheet in a recording or photograph, before anything else is done with it.
 
 use crate::clip;
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::floor::sheet::align::Grey;
 use crate::floor::sheet::detect;
 use crate::floor::sheet::fit::{self, Print};
@@ -14,7 +14,7 @@ use crate::types::{CarpetPoint, RgbImage};
 use std::path::Path;
 
 /// Frames looked at first, spread over the recording, every other one thoroughly; where none shows a marker the rest is not looked at.
-const FIRST_LOOKS: usize = 5;
+const FIRST_LOOKS: usize = 3;
 
 /// Most frames looked at.
 const MOST_LOOKS: usize = 40;
@@ -43,8 +43,24 @@ pub fn in_recording(path: &Path, image_size: [usize; 2], duration_s: Option<f64>
     let duration_s = duration_s.unwrap_or(0.0).max(0.0);
     let mut looks: Vec<Look> = Vec::new();
     let at = |n: usize, k: usize| duration_s * (k as f64 + 0.5) / n as f64;
-    for k in 0..FIRST_LOOKS {
-        looks.extend(look_at(path, at(FIRST_LOOKS, k), k % 2 == 1)?);
+    // Side by side: most of a look's time is a decoder that starts.
+    let first: Vec<Result<Option<Look>>> = std::thread::scope(|scope| {
+        let started: Vec<_> = (0..FIRST_LOOKS)
+            .map(|k| scope.spawn(move || look_at(path, at(FIRST_LOOKS, k), k % 2 == 1)))
+            .collect();
+        started
+            .into_iter()
+            .map(|s| {
+                s.join().unwrap_or_else(|_| {
+                    Err(Error::ours(
+                        "Looking for the printed sheet stopped unexpectedly; please report this.",
+                    ))
+                })
+            })
+            .collect()
+    });
+    for look in first {
+        looks.extend(look?);
     }
     if looks.iter().any(|l| !l.found.is_empty()) {
         let n = ((duration_s / APART_S) as usize).min(MOST_LOOKS);
