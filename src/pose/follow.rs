@@ -358,13 +358,13 @@ impl<P: People> Follower<P> {
             return Ok(None);
         };
         if self.lost_since_s.is_none() {
-            let reading = self.people.read(&frame.image, &target.region)?;
-            let present = reading.body.presence >= PRESENCE_THRESHOLD;
-            if present && self.passes(&target, hips(&reading.body), reading.body.px_per_m, frame.time_s) {
-                self.keep(&reading, frame.time_s);
-                return self.look_around(frame, reading).map(Some);
-            }
-            let doubtful = present.then_some(reading);
+            let doubtful = match self.expected(frame, &target)? {
+                Some((reading, true)) => {
+                    self.keep(&reading, frame.time_s);
+                    return self.look_around(frame, reading).map(Some);
+                }
+                other => other.map(|(reading, _)| reading),
+            };
             let found = self.search(frame, &target, doubtful.as_ref())?;
             if found.is_none() {
                 self.lost_since_s = Some(frame.time_s);
@@ -374,15 +374,23 @@ impl<P: People> Follower<P> {
         self.search(frame, &target, None)
     }
 
+    /// Who is read in the window that the last reading gave, if anybody, and whether that can be the person followed.
+    fn expected(&mut self, frame: &Frame, target: &Target) -> Result<Option<(Reading, bool)>> {
+        let reading = self.people.read(&frame.image, &target.region)?;
+        if reading.body.presence < PRESENCE_THRESHOLD {
+            return Ok(None);
+        }
+        let fits = self.passes(target, hips(&reading.body), reading.body.px_per_m, frame.time_s);
+        Ok(Some((reading, fits)))
+    }
+
     /// The first frame after a cut: the athlete is followed on where the picture goes on as before (a flash can look like a cut), else chosen anew.
     fn after_cut(&mut self, frame: &Frame) -> Result<Option<Reading>> {
         let Some(target) = self.target.clone() else {
             return Ok(None);
         };
         if self.lost_since_s.is_none() {
-            let reading = self.people.read(&frame.image, &target.region)?;
-            let present = reading.body.presence >= PRESENCE_THRESHOLD;
-            if present && self.passes(&target, hips(&reading.body), reading.body.px_per_m, frame.time_s) {
+            if let Some((reading, true)) = self.expected(frame, &target)? {
                 self.keep(&reading, frame.time_s);
                 return Ok(Some(reading));
             }
