@@ -162,7 +162,7 @@ pub struct FloorReport {
     /// The fitted carpet grid, image polylines for drawing (0.5 m spacing).
     pub grid: Vec<Vec<ImagePoint>>,
     /// The printed sheet, where the floor was taken from it.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default)]
     pub sheet: Option<SheetReport>,
     /// What a person should know about this floor.
     pub notes: Vec<String>,

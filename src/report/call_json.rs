@@ -23,7 +23,8 @@ pub(crate) fn bytes_of(answer: &impl serde::Serialize, outcome: &Outcome) -> Res
 }
 
 /// Fields that may be absent and then read `null`.
-const MAY_BE_NULL: [&str; 27] = [
+const MAY_BE_NULL: [&str; 28] = [
+    "sheet",
     "camera_motion",
     "residual_px",
     "frames_registered",
