@@ -17,7 +17,7 @@ const HALF_WINDOW_S: f64 = 0.05;
 /// Samples (time in seconds, value) of every channel.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Motion {
-    /// In the order of [`signals`]; a channel holds only the frames in which it was seen.
+    /// Signal by signal, in one order for every recording; a channel holds only the frames in which it was seen.
     pub channels: [Vec<(f64, f64)>; CHANNELS],
     /// The usual time between frames, seconds.
     pub interval_s: f64,
