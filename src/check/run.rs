@@ -162,11 +162,11 @@ impl Opened {
         })
     }
 
-    /// Checks it. `progress` is told the frames done and, where known, the frames expected.
+    /// Looks for the printed sheet and follows the athlete. `progress` is told the frames done and, where known, the frames expected.
     ///
     /// # Errors
     /// [`Error::Input`] for input that turns out to be unusable, [`Error::Ours`] where a part of the program fails.
-    pub fn check(self, options: &CheckOptions, eyes: &mut Eyes, progress: &mut dyn FnMut(u64, Option<u64>)) -> Result<Checked> {
+    pub fn follow(self, options: &CheckOptions, eyes: &mut Eyes, progress: &mut dyn FnMut(u64, Option<u64>)) -> Result<Followed> {
         let Self { path, source, marks } = self;
         // Marks that a person gave win over a sheet that was found.
         let print = Print::of_line(options.sheet.line_mm());
@@ -205,10 +205,33 @@ impl Opened {
                 sheet: SheetUse::Ignore,
                 ..options.clone()
             };
-            let mut checked = Self::new(&path, &without)?.check(&without, eyes, progress)?;
-            checked.outcome.input.warnings.push(sentence);
-            return Ok(checked);
+            let mut followed = Self::new(&path, &without)?.follow(&without, eyes, progress)?;
+            followed.input.warnings.push(sentence);
+            return Ok(followed);
         }
+        Ok(Followed {
+            path,
+            still,
+            track,
+            input,
+            marks,
+            sheet,
+        })
+    }
+
+    /// Checks it: [`Opened::follow`], then everything that is told from the track.
+    ///
+    /// # Errors
+    /// As [`Opened::follow`].
+    pub fn check(self, options: &CheckOptions, eyes: &mut Eyes, progress: &mut dyn FnMut(u64, Option<u64>)) -> Result<Checked> {
+        let Followed {
+            path,
+            still,
+            track,
+            input,
+            marks,
+            sheet,
+        } = self.follow(options, eyes, progress)?;
         let made_by = made_by(eyes.hashes(), &options.rules);
         let (outcome, parts) = judge_with_sheet(&track, input, marks.as_ref(), &sheet, options, made_by);
         let pictures = Reread::new(path, still, &outcome);
@@ -219,6 +242,20 @@ impl Opened {
             parts,
         })
     }
+}
+
+/// A recording or photograph in which the athlete was followed; nothing is judged yet.
+pub struct Followed {
+    path: PathBuf,
+    still: Option<RgbImage>,
+    /// The athlete, frame by frame.
+    pub track: Track,
+    /// What was read, with the reading's own warnings.
+    pub input: InputReport,
+    /// The fit of the floor file, where there was one.
+    pub marks: Option<MarksFit>,
+    /// What was seen of a printed sheet.
+    pub sheet: Sheet,
 }
 
 /// Checks one recording or photograph: [`Opened::new`], then [`Opened::check`].

@@ -2,7 +2,8 @@
 
 use crate::camera_motion::{CameraMotion, Registered};
 use crate::check::hold_report::{fit_frame, observations, picture_profile, still_frame, Parts, Setting};
-use crate::check::run::{fit_marks, judge_track};
+use crate::check::run::{judge_track, made_by, Followed};
+use crate::check::sheet::too_little;
 use crate::check::size::{self, ShankLength};
 use crate::check::{CheckOptions, Eyes, LegChoice, Opened};
 use crate::clip;
@@ -15,6 +16,7 @@ use crate::join::align::{self, MotionAlignment};
 use crate::join::outcome::{
     AlignedBy, Alignment, DifferenceReport, HoldJoin, JoinedOutcome, PartReport, Shown, TieReport, TiedBy, ViewAnswer,
 };
+use crate::join::pictures::ViewPictures;
 use crate::join::sound::{self, SoundAlignment};
 use crate::join::{motion, tie, Input};
 use crate::leg::combine;
@@ -23,12 +25,12 @@ use crate::leg::fit::{LegFit, LegProblem, LegView, Observation, Tie};
 use crate::leg::fuse::{self, FusionErrors};
 use crate::leg::profile::{GapProfile, StationMatrix, StationVector};
 use crate::leg::shape::LegShape;
-use crate::outcome::{Call, FloorSource, HoldReport, InputKind, NotJudged, NotJudgedReason, Outcome, Stillness};
+use crate::outcome::{Call, FloorSource, HoldReport, InputKind, InputReport, NotJudged, NotJudgedReason, Outcome, Stillness};
 use crate::phases::body_path::{self, BodyAt};
 use crate::phases::series::{interval_s, median};
 use crate::pose::track::{LegReading, PoseFrame, Track};
 use crate::rules::judge;
-use crate::types::{Leg, RgbImage, Station, STATION_COUNT};
+use crate::types::{Leg, Station, STATION_COUNT};
 
 /// At most so many instants of a hold go through the fit over all views.
 const FITTED_INSTANTS: usize = 12;
@@ -53,18 +55,20 @@ const FREE_MISFIT_SHARE: f64 = 0.6;
 pub struct Joined {
     /// The answer.
     pub outcome: JoinedOutcome,
-    /// Hold by hold and view by view, the upright frame that `joins[…].shown` names.
-    pub pictures: Vec<Vec<Option<RgbImage>>>,
+    /// The upright frames that `joins[…].shown` names, read again when they are asked for.
+    pub pictures: ViewPictures,
 }
 
 /// One view, read and checked by itself.
 struct View<'a> {
     input: &'a Input,
     track: Track,
-    outcome: Outcome,
-    parts: Vec<Parts>,
+    /// What was read, before anything was judged.
+    read: InputReport,
     marks: Option<MarksFit>,
     options: CheckOptions,
+    outcome: Outcome,
+    parts: Vec<Parts>,
     /// Whether the camera moves in this stretch.
     moving: bool,
 }
@@ -130,7 +134,7 @@ fn read<'a>(
             Some(Opened::new(&input.path, &told(input))?)
         });
     }
-    let mut read: Vec<(usize, Track, Outcome)> = Vec::new();
+    let mut read: Vec<(usize, Followed)> = Vec::new();
     let mut views: Vec<View> = Vec::new();
     for (k, (input, opened)) in inputs.iter().zip(opened).enumerate() {
         let mut options = told(input);
@@ -139,35 +143,46 @@ fn read<'a>(
             .filter(|s| (s - 1.0).abs() > 1e-9)
             .or(options.rules.movement.slow_motion_factor);
         if let Some(opened) = opened {
-            let checked = opened.check(&options, eyes, &mut |done, expected| progress(k, done, expected))?;
-            read.push((k, checked.track, checked.outcome));
+            read.push((k, opened.follow(&options, eyes, &mut |done, expected| progress(k, done, expected))?));
         }
-        let (_, track, outcome) = read
+        let (_, followed) = read
             .iter()
-            .find(|(i, _, _)| same(&inputs[*i], input))
+            .find(|(i, _)| same(&inputs[*i], input))
             .ok_or_else(|| Error::ours("A view was lost; please report this."))?;
-        let marks = fit_marks(&options, track.image_size[0], track.image_size[1])?;
-        let registered = Registered::new(track, None);
-        let in_range = |t: f64| input.range_s.is_none_or(|[a, b]| t >= a && t <= b);
-        let moving = (0..track.frames.len()).any(|k| in_range(track.frames[k].time_s) && registered.moving(k).is_some());
-        let mut view = View {
-            input,
-            track: within(track, input.range_s),
-            outcome: outcome.clone(),
-            parts: Vec::new(),
-            marks,
-            options,
-            moving,
-        };
-        if view.track.frames.is_empty() {
+        let track = within(&followed.track, input.range_s);
+        if track.frames.is_empty() {
             return Err(Error::input(format!(
                 "The stretch asked for of {} holds no frame: the recording ends at {:.2} s.",
                 input.path.display(),
-                track.frames.last().map_or(0.0, |f| f.time_s)
+                followed.track.frames.last().map_or(0.0, |f| f.time_s)
             )));
         }
-        view.judge();
-        views.push(view);
+        let registered = Registered::new(&followed.track, None);
+        let in_range = |t: f64| input.range_s.is_none_or(|[a, b]| t >= a && t <= b);
+        let moving = (0..followed.track.frames.len()).any(|k| in_range(followed.track.frames[k].time_s) && registered.moving(k).is_some());
+        let mut read = followed.input.clone();
+        read.warnings.extend(too_little(&followed.sheet));
+        if input.range_s.is_some() {
+            // A stretch's own track says nothing of the camera.
+            read.warnings.extend(registered.report().1);
+        }
+        let (outcome, parts) = judge_track(
+            &track,
+            read.clone(),
+            followed.marks.as_ref(),
+            &options,
+            made_by(eyes.hashes(), &options.rules),
+        );
+        views.push(View {
+            input,
+            track,
+            read,
+            marks: followed.marks.clone(),
+            options,
+            outcome,
+            parts,
+            moving,
+        });
     }
     Ok(views)
 }
@@ -187,16 +202,10 @@ fn within(track: &Track, range_s: Option<[f64; 2]>) -> Track {
 }
 
 impl View<'_> {
-    /// The ordinary check of this view's frames.
+    /// The ordinary check of this view's frames once more, after its options changed.
     fn judge(&mut self) {
-        let mut input = self.outcome.input.clone();
-        // The events' own sentences are put in again by the check.
-        input
-            .warnings
-            .retain(|w| !self.track.events.iter().any(|e| w.ends_with(&e.sentence)));
         let made_by = self.outcome.made_by.clone();
-        let (outcome, parts) = judge_track(&self.track, input, self.marks.as_ref(), &self.options, made_by);
-        (self.outcome, self.parts) = (outcome, parts);
+        (self.outcome, self.parts) = judge_track(&self.track, self.read.clone(), self.marks.as_ref(), &self.options, made_by);
     }
 
     /// How far the camera looks down on the athlete: the marks' word, else the legs' readings', else level.
@@ -354,7 +363,6 @@ fn put_together(views: &[View], alignments: &[Option<Alignment>]) -> Joined {
     let first = &views[0];
     let mut holds = Vec::new();
     let mut joins = Vec::new();
-    let mut pictures = Vec::new();
     let mut not_judged: Vec<NotJudged> = Vec::new();
     for (view, alignment) in views.iter().zip(alignments).skip(1) {
         if let Some(a) = alignment.as_ref().filter(|a| a.by == AlignedBy::Nothing) {
@@ -389,13 +397,6 @@ fn put_together(views: &[View], alignments: &[Option<Alignment>]) -> Joined {
             .collect();
         match join_hold(views, alignments, &members) {
             Ok((joined, join)) => {
-                pictures.push(
-                    views
-                        .iter()
-                        .zip(&join.shown)
-                        .map(|(view, shown)| picture(view, shown.as_ref()?.still.time_s))
-                        .collect(),
-                );
                 holds.push(joined);
                 joins.push(join);
             }
@@ -439,7 +440,7 @@ fn put_together(views: &[View], alignments: &[Option<Alignment>]) -> Joined {
             views: answers,
             joins,
         },
-        pictures,
+        pictures: ViewPictures::new(views.iter().map(|v| (v.input.path.clone(), v.read.kind)).collect()),
     }
 }
 
@@ -450,15 +451,6 @@ fn mismatch(detail: String, stretch: Option<[f64; 2]>) -> NotJudged {
         start_s: stretch.map(|s| s[0]),
         end_s: stretch.map(|s| s[1]),
     }
-}
-
-fn picture(view: &View, time_s: f64) -> Option<RgbImage> {
-    if view.outcome.input.kind == InputKind::Photograph {
-        return clip::read_photograph(&view.input.path).ok().map(|p| p.image);
-    }
-    clip::frame_at(&view.input.path, time_s, &clip::OpenOptions::default())
-        .ok()
-        .map(|f| f.image)
 }
 
 /// The hold of another view that shares most time with this one.

@@ -9,7 +9,7 @@ use crate::report::head::head;
 use crate::report::html::{call_class, call_sentence, call_words, findings_table, hatches, leg_figure, profile_figure, STYLE};
 use crate::report::sentence::capital;
 use crate::report::{call_json, chart, files, picture, quantity, raster, sentence, Written};
-use crate::types::{RgbImage, Station};
+use crate::types::Station;
 use maud::{html, Markup, DOCTYPE};
 use std::path::Path;
 
@@ -20,24 +20,32 @@ use std::path::Path;
 pub fn write_joined(joined: &Joined, out_dir: &Path) -> Result<Written> {
     let answer = &joined.outcome;
     let json = call_json::bytes_of(answer, &answer.outcome)?;
-    let page = page(answer, &joined.pictures)?;
+    let names: Vec<String> = (0..answer.views.len()).map(|k| name(answer, k)).collect();
     let mut staged = Staged::new(out_dir)?;
     let mut stills = Vec::new();
+    let mut holds = Vec::new();
     for (h, (hold, join)) in answer.outcome.holds.iter().zip(&answer.joins).enumerate() {
-        for (k, (view, still)) in answer.views.iter().zip(&joined.pictures[h]).enumerate() {
-            let (Some(still), Some(of_view)) = (still, as_seen(hold, join, k)) else {
+        let mut figures = Vec::new();
+        for (k, view) in answer.views.iter().enumerate() {
+            let seen = as_seen(hold, join, k).and_then(|of_view| Some((joined.pictures.view(k, of_view.best_frame.time_s)?, of_view)));
+            let Some((still, of_view)) = seen else {
+                figures.push(html! { p.soft { (names[k]) ": no picture of this instant." } });
                 continue;
             };
             let layout = picture::lay_out(&of_view, &view.floor.grid, still.width, still.height);
-            let name = format!("stills/hold-{}-view-{}", h + 1, k + 1);
+            let file = format!("stills/hold-{}-view-{}", h + 1, k + 1);
             let words = format!("{}: {}", sentence::file_name(&view.input.path), sentence::hold(hold));
-            let frame = raster::frame_png(still, &view.floor, &of_view.best_frame, layout.as_ref().map(|l| l.cut), &words)?;
-            stills.push(staged.add(format!("{name}.png"), &frame)?);
+            let frame = raster::frame_png(&still, &view.floor, &of_view.best_frame, layout.as_ref().map(|l| l.cut), &words)?;
+            stills.push(staged.add(format!("{file}.png"), &frame)?);
             if let Some(layout) = &layout {
-                stills.push(staged.add(format!("{name}-leg.png"), &raster::leg_png(still, layout)?)?);
+                stills.push(staged.add(format!("{file}-leg.png"), &raster::leg_png(&still, layout)?)?);
+                let off_by_s = join.shown[k].as_ref().map_or(0.0, |s| s.off_by_s);
+                figures.push(view_figure(&names[k], leg_figure(&of_view, &still, layout)?, off_by_s));
             }
         }
+        holds.push(hold_section(answer, hold, join, h + 1, &figures, &names));
     }
+    let page = page(answer, &holds, &names);
     let call_json = staged.add("call.json", &json)?;
     let report_html = staged.add("report.html", page.as_bytes())?;
     staged.finish()?;
@@ -59,12 +67,7 @@ fn as_seen(hold: &HoldReport, join: &HoldJoin, view: usize) -> Option<HoldReport
     })
 }
 
-fn page(answer: &JoinedOutcome, pictures: &[Vec<Option<RgbImage>>]) -> Result<String> {
-    let names: Vec<String> = (0..answer.views.len()).map(|k| name(answer, k)).collect();
-    let mut sections = Vec::new();
-    for (h, (hold, join)) in answer.outcome.holds.iter().zip(&answer.joins).enumerate() {
-        sections.push(hold_section(answer, hold, join, h + 1, &pictures[h], &names)?);
-    }
+fn page(answer: &JoinedOutcome, holds: &[Markup], names: &[String]) -> String {
     let outcome = &answer.outcome;
     let page = html! {
         (DOCTYPE)
@@ -74,7 +77,7 @@ fn page(answer: &JoinedOutcome, pictures: &[Vec<Option<RgbImage>>]) -> Result<St
                 (hatches())
                 header {
                     h1 { "Is the kneeling leg down on the carpet? " (names.len()) " views together" }
-                    @for (view, name) in answer.views.iter().zip(&names) { p.soft { (name) " (" (sentence::input(&view.input)) ")" } }
+                    @for (view, name) in answer.views.iter().zip(names) { p.soft { (name) " (" (sentence::input(&view.input)) ")" } }
                 }
                 main {
                     section aria-labelledby="the-call" {
@@ -88,14 +91,14 @@ fn page(answer: &JoinedOutcome, pictures: &[Vec<Option<RgbImage>>]) -> Result<St
                             p.advice { strong { "What to do: " } (sentence::remedy(item.reason)) }
                         }
                     }
-                    @for section in &sections { (section) }
+                    @for section in holds { (section) }
                     section.keep {
                         h2 { "How the clocks were aligned" }
-                        @for (view, name) in answer.views.iter().zip(&names).skip(1) {
+                        @for (view, name) in answer.views.iter().zip(names).skip(1) {
                             @if let Some(alignment) = &view.alignment { (alignment_part(&names[0], name, alignment)) }
                         }
                     }
-                    @for (view, name) in answer.views.iter().zip(&names) { (view_section(view, name)) }
+                    @for (view, name) in answer.views.iter().zip(names) { (view_section(view, name)) }
                     section.keep {
                         h2 { "Cautions" }
                         ul { @for caution in &outcome.cautions { li { (caution) } } }
@@ -109,7 +112,7 @@ fn page(answer: &JoinedOutcome, pictures: &[Vec<Option<RgbImage>>]) -> Result<St
             }
         }
     };
-    Ok(page.into_string())
+    page.into_string()
 }
 
 /// `View 1: clip.mp4`, with the stretch where one was asked for.
@@ -121,47 +124,32 @@ fn name(answer: &JoinedOutcome, view: usize) -> String {
     format!("View {}: {}{stretch}", view + 1, sentence::file_name(&v.input.path))
 }
 
-fn hold_section(
-    answer: &JoinedOutcome,
-    hold: &HoldReport,
-    join: &HoldJoin,
-    number: usize,
-    pictures: &[Option<RgbImage>],
-    names: &[String],
-) -> Result<Markup> {
-    let mut figures = Vec::new();
-    for (k, view) in answer.views.iter().enumerate() {
-        let (Some(still), Some(of_view)) = (&pictures[k], as_seen(hold, join, k)) else {
-            figures.push(html! { p.soft { (names[k]) ": no picture of this instant." } });
-            continue;
-        };
-        let Some(layout) = picture::lay_out(&of_view, &view.floor.grid, still.width, still.height) else {
-            continue;
-        };
-        let off = join.shown[k].as_ref().map_or(0.0, |s| s.off_by_s);
-        figures.push(html! {
-            div {
-                h3 { (names[k]) }
-                (leg_figure(&of_view, still, &layout)?)
-                @if off.abs() > 5e-4 { p.small.soft { "This frame is " (quantity::rounded(1000.0 * off.abs(), 0)) "\u{a0}ms " @if off > 0.0 { "after" } @else { "before" } " the exact instant." } }
-            }
-        });
+fn view_figure(name: &str, leg: Markup, off_by_s: f64) -> Markup {
+    html! {
+        div {
+            h3 { (name) }
+            (leg)
+            @if off_by_s.abs() > 5e-4 { p.small.soft { "This frame is " (quantity::rounded(1000.0 * off_by_s.abs(), 0)) "\u{a0}ms " @if off_by_s > 0.0 { "after" } @else { "before" } " the exact instant." } }
+        }
     }
-    Ok(html! {
+}
+
+fn hold_section(answer: &JoinedOutcome, hold: &HoldReport, join: &HoldJoin, number: usize, figures: &[Markup], names: &[String]) -> Markup {
+    html! {
         section.hold-section id=(format!("hold-{number}")) {
             h2 { "Hold " (number) ": " (sentence::leg_and_time(hold)) @if answer.views[0].input.duration_s > 0.0 { " (time of view 1)" } }
             @if let Some(words) = &join.contradiction {
                 ul.calls { li.cannot { p.sentence { strong { "The views contradict each other. " } (words) } } }
             }
             p { "The same instant in every view, with what all views show together marked on it." }
-            div.pair { @for figure in &figures { (figure) } }
+            div.pair { @for figure in figures { (figure) } }
             (places_table(answer, hold, join, names))
             (views_table(answer, hold, join, names))
             div.pair { (profile_figure(hold)) (tie_part(hold, join, names)) }
             (findings_table(hold))
             @if !hold.notes.is_empty() { ul { @for note in &hold.notes { li { (note) } } } }
         }
-    })
+    }
 }
 
 /// Each view's own hold in this joined one.
