@@ -197,27 +197,7 @@ fn time_line(r: &RepetitionReport, number: usize) -> Markup {
             .collect::<Vec<_>>()
             .join(", ")
     );
-    // A phase's name stands in the bar where it fits, else over it.
-    let fits = |text: &str, width: f64| 7.4 * text.len() as f64 + 8.0 <= width;
-    let mut over_free_from = EDGE[0];
-    let names: Vec<(f64, f64, &str, Phase)> = r
-        .phases
-        .iter()
-        .filter_map(|p| {
-            let (a, b, text) = (x(p.start_s), x(p.end_s), p.phase.words());
-            let middle = 0.5 * (a + b);
-            if fits(text, b - a) {
-                return Some((middle, BAR[0] + 0.5 * BAR[1] + 4.5, text, p.phase));
-            }
-            let half = 3.7 * text.len() as f64;
-            let at = middle.max(over_free_from + half).min(EDGE[1] - half);
-            if (at - middle).abs() > half {
-                return None;
-            }
-            over_free_from = at + half + 8.0;
-            Some((at, BAR[0] - 7.0, text, p.phase))
-        })
-        .collect();
+    let names = phase_names(r, &x);
     html! {
         div.wide {
             svg class="chart time-line" role="img" aria-label=(label) viewBox=(format!("0 0 {WIDTH} {}", c(height))) id=(format!("time-line-{number}")) {
@@ -251,6 +231,36 @@ fn time_line(r: &RepetitionReport, number: usize) -> Markup {
             }
         }
     }
+}
+
+/// Where each phase's name stands: in the bar where it fits, else over it, beside its neighbours; a name that would stand off its phase is left out.
+fn phase_names(r: &RepetitionReport, x: &dyn Fn(f64) -> f64) -> Vec<(f64, f64, &'static str, Phase)> {
+    /// Room between two names over the bar.
+    const APART: f64 = 8.0;
+    let mut names = Vec::new();
+    // Middle of the phase, half the name's width and where it stands.
+    let mut over: Vec<(f64, f64, f64, Phase)> = Vec::new();
+    for p in &r.phases {
+        let (a, b, text) = (x(p.start_s), x(p.end_s), p.phase.words());
+        let (middle, half) = (0.5 * (a + b), 3.7 * text.len() as f64);
+        if 2.0 * half + 8.0 <= b - a {
+            names.push((middle, BAR[0] + 0.5 * BAR[1] + 4.5, text, p.phase));
+        } else {
+            let free_from = over.last().map_or(EDGE[0], |(_, half, at, _)| at + half + APART);
+            over.push((middle, half, middle.max(free_from + half), p.phase));
+        }
+    }
+    // What was pushed over the right edge is pushed back, and its neighbours with it.
+    let mut free_to = EDGE[1];
+    for (_, half, at, _) in over.iter_mut().rev() {
+        *at = at.min(free_to - *half);
+        free_to = *at - *half - APART;
+    }
+    let near = over
+        .into_iter()
+        .filter(|(middle, half, at, _)| (at - middle).abs() <= *half && at - half >= EDGE[0]);
+    names.extend(near.map(|(_, _, at, phase)| (at, BAR[0] - 7.0, phase.words(), phase)));
+    names
 }
 
 const fn phase_class(phase: Phase) -> &'static str {
