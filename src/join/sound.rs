@@ -3,6 +3,8 @@
 //! The rise of the sound's energy (its onsets) at 500 steps a second, cross-correlated by Fourier transform; only a peak that stands far out of everything else counts, for music
 //! with a beat has many and silence has none.
 
+use crate::error::{Error, Result};
+use opencv::core::{self, Mat, MatTraitConstManual};
 use serde::{Deserialize, Serialize};
 
 /// Steps a second of the envelope.
@@ -58,41 +60,26 @@ fn onsets(samples: &[f32], rate_hz: f64) -> Vec<f64> {
     rise.into_iter().map(|r| r - mean).collect()
 }
 
-/// In-place Fourier transform of a power of two of complex values (Cooley and Tukey 1965); `sign` −1 forward, +1 back without division.
-fn transform(re: &mut [f64], im: &mut [f64], sign: f64) {
-    let n = re.len();
-    let mut j = 0;
-    for i in 1..n {
-        let mut bit = n >> 1;
-        while j & bit != 0 {
-            j ^= bit;
-            bit >>= 1;
-        }
-        j |= bit;
-        if i < j {
-            re.swap(i, j);
-            im.swap(i, j);
-        }
-    }
-    let mut length = 2;
-    while length <= n {
-        let angle = sign * std::f64::consts::TAU / length as f64;
-        for start in (0..n).step_by(length) {
-            for k in 0..length / 2 {
-                let (s, c) = (angle * k as f64).sin_cos();
-                let (a, b) = (start + k, start + k + length / 2);
-                let (x, y) = (re[b] * c - im[b] * s, re[b] * s + im[b] * c);
-                (re[b], im[b]) = (re[a] - x, im[a] - y);
-                re[a] += x;
-                im[a] += y;
-            }
-        }
-        length *= 2;
-    }
+/// Correlation of the second signal with the first at every lag modulo `n`, by the Fourier transform; unscaled.
+fn correlation(first: &[f64], second: &[f64], n: usize) -> opencv::Result<Vec<f64>> {
+    let spectrum = |x: &[f64]| -> opencv::Result<Mat> {
+        let mut padded = x.to_vec();
+        padded.resize(n, 0.0);
+        let mut out = Mat::default();
+        core::dft(&Mat::from_slice(&padded)?, &mut out, 0, 0)?;
+        Ok(out)
+    };
+    let (mut product, mut out) = (Mat::default(), Mat::default());
+    core::mul_spectrums(&spectrum(second)?, &spectrum(first)?, &mut product, 0, true)?;
+    core::idft(&product, &mut out, core::DFT_REAL_OUTPUT, 0)?;
+    Ok(out.data_typed::<f64>()?.to_vec())
 }
 
 /// Offset of the second recording's sound; `None` where no peak is distinct. Stretches `[from, to]` in seconds limit what is compared.
-pub fn by_sound(a: &[f32], b: &[f32], rate_hz: f64, within: [Option<[f64; 2]>; 2]) -> Option<SoundAlignment> {
+///
+/// # Errors
+/// [`Error::Ours`] where the correlation cannot be worked out.
+pub fn by_sound(a: &[f32], b: &[f32], rate_hz: f64, within: [Option<[f64; 2]>; 2]) -> Result<Option<SoundAlignment>> {
     let cut = |samples: &[f32], range: Option<[f64; 2]>| -> (f64, Vec<f64>) {
         let [from, to] = range.unwrap_or([0.0, f64::INFINITY]);
         let first = ((from.max(0.0) * rate_hz) as usize).min(samples.len());
@@ -102,44 +89,38 @@ pub fn by_sound(a: &[f32], b: &[f32], rate_hz: f64, within: [Option<[f64; 2]>; 2
     let ((start_a, a), (start_b, b)) = (cut(a, within[0]), cut(b, within[1]));
     let least = (LEAST_OVERLAP_S * STEPS_HZ) as usize;
     if a.len() < least || b.len() < least {
-        return None;
+        return Ok(None);
     }
     let n = (a.len() + b.len()).next_power_of_two();
-    let spectrum = |x: &[f64]| {
-        let (mut re, mut im) = (vec![0.0; n], vec![0.0; n]);
-        re[..x.len()].copy_from_slice(x);
-        transform(&mut re, &mut im, -1.0);
-        (re, im)
-    };
-    let ((ar, ai), (br, bi)) = (spectrum(&a), spectrum(&b));
-    let mut re: Vec<f64> = (0..n).map(|k| br[k] * ar[k] + bi[k] * ai[k]).collect();
-    let mut im: Vec<f64> = (0..n).map(|k| bi[k] * ar[k] - br[k] * ai[k]).collect();
-    transform(&mut re, &mut im, 1.0);
+    let strength =
+        correlation(&a, &b, n).map_err(|e| Error::ours(format!("The recordings' sound could not be compared: {}.", e.message)))?;
     // Lag k: the second is k steps later; those beyond the second's length are negative ones.
     let lag = |k: usize| if k < b.len() { k as f64 } else { k as f64 - n as f64 };
     let overlap = |lag: f64| (a.len() as f64).min(b.len() as f64 - lag) - (-lag).max(0.0);
     let allowed: Vec<usize> = (0..n).filter(|k| overlap(lag(*k)) >= least as f64).collect();
-    let scatter = (allowed.iter().map(|k| re[*k] * re[*k]).sum::<f64>() / allowed.len().max(1) as f64).sqrt();
-    let best = *allowed.iter().max_by(|x, y| re[**x].total_cmp(&re[**y]))?;
+    let scatter = (allowed.iter().map(|k| strength[*k] * strength[*k]).sum::<f64>() / allowed.len().max(1) as f64).sqrt();
+    let Some(&best) = allowed.iter().max_by(|x, y| strength[**x].total_cmp(&strength[**y])) else {
+        return Ok(None);
+    };
     let apart = SAME_PEAK_S * STEPS_HZ;
     let second = allowed
         .iter()
         .filter(|k| (lag(**k) - lag(best)).abs() > apart)
-        .map(|k| re[*k])
+        .map(|k| strength[*k])
         .fold(0.0, f64::max);
-    let (standing_out, over_second) = (re[best] / scatter.max(1e-12), re[best] / second.max(1e-12));
+    let (standing_out, over_second) = (strength[best] / scatter.max(1e-12), strength[best] / second.max(1e-12));
     if standing_out < LEAST_STANDING_OUT || over_second < LEAST_OVER_SECOND {
-        return None;
+        return Ok(None);
     }
-    let [l, m, r] = [(best + n - 1) % n, best, (best + 1) % n].map(|k| re[k]);
+    let [l, m, r] = [(best + n - 1) % n, best, (best + 1) % n].map(|k| strength[k]);
     let bend = l - 2.0 * m + r;
     let part = if bend < 0.0 { (0.5 * (l - r) / bend).clamp(-0.5, 0.5) } else { 0.0 };
-    Some(SoundAlignment {
+    Ok(Some(SoundAlignment {
         offset_s: (lag(best) + part) / STEPS_HZ + start_b - start_a,
         offset_sd_s: (0.5 / STEPS_HZ).hypot(PATH_SD_M / SPEED_M_PER_S),
         standing_out,
         over_second,
-    })
+    }))
 }
 
 #[cfg(test)]
@@ -167,12 +148,12 @@ mod tests {
         let events = [0.61, 1.13, 1.92, 2.37, 3.55, 4.02];
         let shifted: Vec<f64> = events.iter().map(|e| e - 0.4137).collect();
         let (a, b) = (hall(&events, 5.0), hall(&shifted, 4.5));
-        let found = by_sound(&a, &b, 8000.0, [None, None]).expect("a distinct peak");
+        let found = by_sound(&a, &b, 8000.0, [None, None]).unwrap().expect("a distinct peak");
         assert!((found.offset_s + 0.4137).abs() < 0.003, "{found:?}");
         let other = hall(&[0.31, 0.9, 1.5, 2.95, 3.3, 4.4], 5.0);
-        assert!(by_sound(&a, &other, 8000.0, [None, None]).is_none());
+        assert!(by_sound(&a, &other, 8000.0, [None, None]).unwrap().is_none());
         let beat: Vec<f64> = (0..10).map(|k| 0.2 + 0.5 * f64::from(k)).collect();
         let (x, y) = (hall(&beat, 5.0), hall(&beat, 5.0));
-        assert!(by_sound(&x, &y, 8000.0, [None, None]).is_none());
+        assert!(by_sound(&x, &y, 8000.0, [None, None]).unwrap().is_none());
     }
 }
