@@ -8,7 +8,7 @@ use shankline::leg::fit::{LegProblem, LegView, Observation, Tie};
 use shankline::leg::shape::{Component, LegShape, POINT_COUNT};
 use shankline::outcome::FloorSource;
 use shankline::pose::track::LEG_POINT_NAMES;
-use shankline::types::{CarpetPoint, Covariance2, ImagePoint, Leg};
+use shankline::types::{CarpetPoint, Covariance2, ImagePoint, Leg, STATION_COUNT};
 
 fn camera(elevation_deg: f64, azimuth_deg: f64, distance_m: f64) -> FloorCamera {
     let (e, a) = (elevation_deg.to_radians(), azimuth_deg.to_radians());
@@ -28,6 +28,61 @@ fn camera(elevation_deg: f64, azimuth_deg: f64, distance_m: f64) -> FloorCamera 
     }
 }
 
+/// A leg drawn from the shape.
+struct Drawn {
+    points: Vec<CarpetPoint>,
+    gap_mm: Vec<f64>,
+}
+
+/// A kind of stance by its share, then a leg of that kind.
+fn draw(shape: &LegShape, leg: Leg, normal: &mut impl FnMut() -> f64) -> Drawn {
+    let mut left: f64 = shankline::numerics::normal::cdf(normal());
+    let kind = shape
+        .components
+        .iter()
+        .find(|c| {
+            left -= c.log_weight.exp();
+            left < 0.0
+        })
+        .unwrap_or(&shape.components[0]);
+    let modes = &kind.mean + &kind.factor * nalgebra::DVector::from_fn(shape.basis.ncols(), |_, _| normal());
+    let drawn = &shape.mean + &shape.basis * modes;
+    let shank_m = 0.42 * (1.0 + 0.05 * normal());
+    let heading: f64 = 6.0 * normal();
+    let side = if leg == Leg::Right { 1.0 } else { -1.0 };
+    let points = (0..POINT_COUNT).map(|p| {
+        let (a, b, z) = (drawn[3 * p], side * drawn[3 * p + 1], drawn[3 * p + 2]);
+        CarpetPoint::new(
+            shank_m * (a * heading.cos() - b * heading.sin()),
+            shank_m * (a * heading.sin() + b * heading.cos()),
+            shank_m * z,
+        )
+    });
+    Drawn {
+        points: points.collect(),
+        gap_mm: drawn
+            .rows(3 * POINT_COUNT, STATION_COUNT)
+            .iter()
+            .map(|gap| 1000.0 * shank_m * gap)
+            .collect(),
+    }
+}
+
+/// The points in a camera's picture, each with a pixel of noise.
+fn seen(camera: &FloorCamera, points: &[CarpetPoint], normal: &mut impl FnMut() -> f64) -> Vec<Observation> {
+    let of = |(p, at): (usize, &CarpetPoint)| {
+        let mut at = camera.project(*at).unwrap();
+        at.u += normal();
+        at.v += normal();
+        Observation {
+            of: vec![(p, 1.0)],
+            at,
+            covariance: Covariance2::isotropic(1.0),
+        }
+    };
+    points.iter().enumerate().map(of).collect()
+}
+
 /// Simulation-based check of a stated covariance (JCGM 101:2008, clause 7): of 300 legs per class, 95 % intervals of the heel's and the mid calf's gap cover the truth in
 /// 90 to 99 %, and the mean error is small. Both legs, all sides.
 #[test]
@@ -41,39 +96,8 @@ fn stated_uncertainty_covers_the_truth() {
             let azimuth = rng.random_range(0.0..360.0);
             let camera = camera(elevation, azimuth, 4.0);
             let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
-            // A kind of stance by its share, then a leg of that kind.
-            let mut left: f64 = shankline::numerics::normal::cdf(normal());
-            let kind = shape
-                .components
-                .iter()
-                .find(|c| {
-                    left -= c.log_weight.exp();
-                    left < 0.0
-                })
-                .unwrap_or(&shape.components[0]);
-            let modes = &kind.mean + &kind.factor * nalgebra::DVector::from_fn(shape.basis.ncols(), |_, _| normal());
-            let drawn = &shape.mean + &shape.basis * modes;
-            let shank_m = 0.42 * (1.0 + 0.05 * normal());
-            let heading: f64 = 6.0 * normal();
-            let side = if leg == Leg::Right { 1.0 } else { -1.0 };
-            let observations: Vec<Observation> = (0..POINT_COUNT)
-                .map(|p| {
-                    let (a, b, z) = (drawn[3 * p], side * drawn[3 * p + 1], drawn[3 * p + 2]);
-                    let at = CarpetPoint::new(
-                        shank_m * (a * heading.cos() - b * heading.sin()),
-                        shank_m * (a * heading.sin() + b * heading.cos()),
-                        shank_m * z,
-                    );
-                    let mut at = camera.project(at).unwrap();
-                    at.u += normal();
-                    at.v += normal();
-                    Observation {
-                        of: vec![(p, 1.0)],
-                        at,
-                        covariance: Covariance2::isotropic(1.0),
-                    }
-                })
-                .collect();
+            let drawn = draw(&shape, leg, &mut normal);
+            let observations = seen(&camera, &drawn.points, &mut normal);
             let fit = LegProblem {
                 views: &[LegView::new(&camera, &observations)],
                 shape: &shape,
@@ -84,7 +108,7 @@ fn stated_uncertainty_covers_the_truth() {
             .solve()
             .expect("the leg is in view");
             for station in [2, 5] {
-                let truth_mm = 1000.0 * shank_m * drawn[3 * POINT_COUNT + station];
+                let truth_mm = drawn.gap_mm[station];
                 let error = fit.profile.gap_mm[station] - truth_mm;
                 let sd = fit.profile.covariance_mm2[(station, station)].sqrt();
                 covered += i32::from(error.abs() < 1.96 * sd);
@@ -125,30 +149,7 @@ fn two_views_cover_the_truth_and_narrow_it() {
                 camera(30.0, azimuth + rng.random_range(40.0..140.0), 5.0),
             ];
             let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
-            let mut left: f64 = shankline::numerics::normal::cdf(normal());
-            let kind = shape
-                .components
-                .iter()
-                .find(|c| {
-                    left -= c.log_weight.exp();
-                    left < 0.0
-                })
-                .unwrap_or(&shape.components[0]);
-            let modes = &kind.mean + &kind.factor * nalgebra::DVector::from_fn(shape.basis.ncols(), |_, _| normal());
-            let drawn = &shape.mean + &shape.basis * modes;
-            let shank_m = 0.42 * (1.0 + 0.05 * normal());
-            let heading: f64 = 6.0 * normal();
-            let side = if leg == Leg::Right { 1.0 } else { -1.0 };
-            let points: Vec<CarpetPoint> = (0..POINT_COUNT)
-                .map(|p| {
-                    let (a, b, z) = (drawn[3 * p], side * drawn[3 * p + 1], drawn[3 * p + 2]);
-                    CarpetPoint::new(
-                        shank_m * (a * heading.cos() - b * heading.sin()),
-                        shank_m * (a * heading.sin() + b * heading.cos()),
-                        shank_m * z,
-                    )
-                })
-                .collect();
+            let drawn = draw(&shape, leg, &mut normal);
             // The second camera states its points in a frame that is off by a draw from the tie's covariance.
             let truth = Tie {
                 x_m: place_sd * normal(),
@@ -156,25 +157,7 @@ fn two_views_cover_the_truth_and_narrow_it() {
                 yaw_rad: yaw_sd * normal(),
                 ..Tie::same_marks(place_sd, yaw_sd)
             };
-            let mut observed: Vec<Vec<Observation>> = Vec::new();
-            for camera in &cameras {
-                observed.push(
-                    points
-                        .iter()
-                        .enumerate()
-                        .map(|(p, at)| {
-                            let mut at = camera.project(*at).unwrap();
-                            at.u += normal();
-                            at.v += normal();
-                            Observation {
-                                of: vec![(p, 1.0)],
-                                at,
-                                covariance: Covariance2::isotropic(1.0),
-                            }
-                        })
-                        .collect(),
-                );
-            }
+            let observed = cameras.each_ref().map(|camera| seen(camera, &drawn.points, &mut normal));
             let mut moved = cameras[1].clone();
             let (sin, cos) = truth.yaw_rad.sin_cos();
             let turn = Matrix3::new(cos, -sin, 0.0, sin, cos, 0.0, 0.0, 0.0, 1.0);
@@ -197,7 +180,7 @@ fn two_views_cover_the_truth_and_narrow_it() {
             let (alone, joined) = (fit(std::slice::from_ref(&first)), fit(&[first.clone(), second]));
             let found = joined.ties[1].as_ref().expect("the second view is tied");
             for station in [2, 5] {
-                let truth_mm = 1000.0 * shank_m * drawn[3 * POINT_COUNT + station];
+                let truth_mm = drawn.gap_mm[station];
                 let sd = |fit: &shankline::leg::fit::LegFit| fit.profile.covariance_mm2[(station, station)].sqrt();
                 covered += i32::from((joined.profile.gap_mm[station] - truth_mm).abs() < 1.96 * sd(&joined));
                 total += 1;

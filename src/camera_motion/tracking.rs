@@ -154,36 +154,27 @@ fn there_and_back(
     let (from, into) = (key.pyramid()?, now.pyramid()?);
     let start = Vector::<Point2f>::from_slice(points);
     let mut there = Vector::<Point2f>::from_slice(guess);
-    let (mut status, mut error) = (Vector::<u8>::new(), Vector::<f32>::new());
-    let flags = video::OPTFLOW_USE_INITIAL_FLOW;
-    video::calc_optical_flow_pyr_lk(
-        from,
-        into,
-        &start,
-        &mut there,
-        &mut status,
-        &mut error,
-        window,
-        LEVELS,
-        criteria,
-        flags,
-        1e-4,
-    )?;
+    let follow = |from: &Vector<Mat>, into: &Vector<Mat>, points: &Vector<Point2f>, found: &mut Vector<Point2f>| {
+        let (mut status, mut error) = (Vector::<u8>::new(), Vector::<f32>::new());
+        let flags = video::OPTFLOW_USE_INITIAL_FLOW;
+        video::calc_optical_flow_pyr_lk(
+            from,
+            into,
+            points,
+            found,
+            &mut status,
+            &mut error,
+            window,
+            LEVELS,
+            criteria,
+            flags,
+            1e-4,
+        )
+        .map(|()| status)
+    };
+    let status = follow(from, into, &start, &mut there)?;
     let mut back = Vector::<Point2f>::from_slice(points);
-    let mut status_back = Vector::<u8>::new();
-    video::calc_optical_flow_pyr_lk(
-        into,
-        from,
-        &there,
-        &mut back,
-        &mut status_back,
-        &mut error,
-        window,
-        LEVELS,
-        criteria,
-        flags,
-        1e-4,
-    )?;
+    let status_back = follow(into, from, &there, &mut back)?;
     (0..points.len())
         .map(|i| {
             let (p, b) = (there.get(i)?, back.get(i)?);
