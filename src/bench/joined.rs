@@ -11,6 +11,7 @@ use crate::floor::FloorCamera;
 use crate::leg::contradiction;
 use crate::leg::fit::{LegFit, LegProblem, LegView, Observation, Tie};
 use crate::leg::shape::LegShape;
+use crate::numerics::threads;
 use crate::outcome::Call;
 use crate::rules::{judge, RuleProfile};
 use crate::statistics::wilson::Count;
@@ -69,26 +70,7 @@ pub fn run(poses: &[Pose], options: &Options, shape: &LegShape, rules: &RuleProf
             "There are no poses of that half; make them with scripts/bench/make_poses.py.",
         ));
     }
-    let threads = options.threads.max(1);
-    let mut cases: Vec<(usize, PairCase)> = std::thread::scope(|scope| {
-        let workers: Vec<_> = (0..threads)
-            .map(|t| {
-                let poses = &poses;
-                scope.spawn(move || {
-                    (t..options.cases)
-                        .step_by(threads)
-                        .map(|k| (k, one(poses, k, options, shape, rules)))
-                        .collect::<Vec<_>>()
-                })
-            })
-            .collect();
-        workers.into_iter().filter_map(|w| w.join().ok()).flatten().collect()
-    });
-    if cases.len() != options.cases {
-        return Err(Error::ours("A thread of the bench failed."));
-    }
-    cases.sort_by_key(|(k, _)| *k);
-    Ok(cases.into_iter().map(|(_, case)| case).collect())
+    threads::in_order(options.cases, options.threads, "bench", |k| one(&poses, k, options, shape, rules))
 }
 
 /// Angle between two azimuths, 0 to 180 degrees.

@@ -9,6 +9,7 @@ use crate::floor::body::{self, BodyClues};
 use crate::floor::FloorCamera;
 use crate::leg::fit::{LegProblem, LegView, Observation};
 use crate::leg::shape::{LegShape, POINT_COUNT, STATION_POINTS};
+use crate::numerics::threads;
 use crate::rules::{judge, RuleProfile};
 use crate::types::{Covariance2, ImagePoint};
 use rand::{Rng, SeedableRng};
@@ -74,26 +75,9 @@ pub fn run(poses: &[Pose], options: &Options, shape: &LegShape, rules: &RuleProf
             "There are no poses of that half; make them with scripts/bench/make_poses.py.",
         ));
     }
-    let threads = options.threads.max(1);
-    let mut cases: Vec<(usize, Case)> = std::thread::scope(|scope| {
-        let workers: Vec<_> = (0..threads)
-            .map(|t| {
-                let poses = &poses;
-                scope.spawn(move || {
-                    (t..options.cases)
-                        .step_by(threads)
-                        .map(|k| (k, one(poses[k % poses.len()], k, options, shape, rules)))
-                        .collect::<Vec<_>>()
-                })
-            })
-            .collect();
-        workers.into_iter().filter_map(|w| w.join().ok()).flatten().collect()
-    });
-    if cases.len() != options.cases {
-        return Err(Error::ours("A thread of the bench failed."));
-    }
-    cases.sort_by_key(|(k, _)| *k);
-    Ok(cases.into_iter().map(|(_, case)| case).collect())
+    threads::in_order(options.cases, options.threads, "bench", |k| {
+        one(poses[k % poses.len()], k, options, shape, rules)
+    })
 }
 
 /// One case: number `index` draws its camera and noise from its own random stream.

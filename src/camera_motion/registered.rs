@@ -42,15 +42,7 @@ pub struct Registered {
 impl Registered {
     /// From the track's series. `marks`: focal length of the marks' camera, px, and time of the frame they were read from, seconds.
     pub fn new(track: &Track, marks: Option<(f64, f64)>) -> Self {
-        let marks_at = marks.map(|(_, time_s)| {
-            let next = track.frames.partition_point(|f| f.time_s < time_s);
-            // The nearer of the two neighbours.
-            match (next.checked_sub(1), track.frames.get(next)) {
-                (Some(before), Some(f)) if time_s - track.frames[before].time_s < f.time_s - time_s => before,
-                (Some(before), None) => before,
-                _ => next,
-            }
-        });
+        let marks_at = marks.map(|(_, time_s)| track.nearest(time_s));
         let paths: Vec<ShotPath> = track
             .camera_motion
             .shots

@@ -450,7 +450,7 @@ fn register_pairs(
     )))
 }
 
-/// Whether the agreeing corners lie all over the picture rather than on one thing: in a third of the cells that have any corners, and in four at least.
+/// Whether the agreeing corners lie all over the picture rather than on one thing: in half of the cells that have any corners, and in four at least.
 fn spread_out(size: [usize; 2], pairs: &[Pair], inliers: &[bool]) -> bool {
     let (mut any, mut agreeing) = ([false; 24], [false; 24]);
     for ((p, _), inlier) in pairs.iter().zip(inliers) {

@@ -99,7 +99,11 @@ impl Setting<'_> {
         );
         let measured = match &geometry {
             Some(geometry) => {
-                let joined = fuse::join(&self.scaled_geometry(geometry), &picture, &self.errors.geometry_picture_correlation);
+                let joined = fuse::join(
+                    &self.errors.scaled_geometry(geometry),
+                    &picture,
+                    &self.errors.geometry_picture_correlation,
+                );
                 if joined.contradiction > 2.5 {
                     notes.push(format!(
                         "The leg's points and the picture at the floor disagree by {:.1} times their uncertainty; it was widened accordingly.",
@@ -250,10 +254,6 @@ impl Setting<'_> {
 
     fn picture_profile(&self, l: &LegReading, shank: ShankLength) -> GapProfile {
         picture_profile(self.errors, l, shank)
-    }
-
-    fn scaled_geometry(&self, geometry: &GapProfile) -> GapProfile {
-        self.errors.scaled_geometry(geometry)
     }
 
     fn best_frame(&self, held: &[(usize, &LegReading)], fitted: &[(usize, LegFit)]) -> usize {

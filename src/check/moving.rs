@@ -3,9 +3,9 @@
 use crate::camera_motion::Registered;
 use crate::check::hold_report::{Measured, Setting};
 use crate::hold::{self, Span};
+use crate::numerics::median;
 use crate::outcome::{NotJudged, NotJudgedReason, RepetitionReport};
 use crate::phases::repetition::Found;
-use crate::phases::series::median;
 use crate::pose::track::{PoseFrame, Track};
 use crate::types::{CarpetPoint, ImagePoint};
 

@@ -3,9 +3,9 @@
 use crate::check::hold_report::Setting;
 use crate::floor::{body, FloorCamera};
 use crate::hold::{Holds, Span};
+use crate::numerics::median;
 use crate::phases;
 use crate::phases::repetition::{Asked, Floor, Found};
-use crate::phases::series::median;
 use crate::pose::track::{Landmark, LegReading, Track};
 use crate::rules::RuleProfile;
 use crate::types::Leg;

@@ -34,6 +34,16 @@ pub enum LegChoice {
     Given(Leg),
 }
 
+impl LegChoice {
+    /// The leg that the user said.
+    pub const fn given(self) -> Option<Leg> {
+        match self {
+            Self::Auto => None,
+            Self::Given(leg) => Some(leg),
+        }
+    }
+}
+
 /// What to do about a printed sheet on the carpet.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum SheetUse {
@@ -321,11 +331,7 @@ fn look(
     if !low_enough(body) {
         return Ok(None);
     }
-    let given = match leg {
-        LegChoice::Auto => None,
-        LegChoice::Given(leg) => Some(leg),
-    };
-    network.read(image, body, elevation_rad, given)
+    network.read(image, body, elevation_rad, leg.given())
 }
 
 fn follow_options(options: &CheckOptions, width: usize, height: usize) -> FollowOptions {
@@ -534,10 +540,7 @@ pub fn judge_with_sheet(
         shape: &shape,
         errors: &errors,
         rules: &options.rules,
-        leg: match options.leg {
-            LegChoice::Auto => None,
-            LegChoice::Given(leg) => Some(leg),
-        },
+        leg: options.leg.given(),
         stillness: if photograph { Stillness::NotShown } else { Stillness::Shown },
     };
     input.warnings.extend(track.events.iter().map(|e| {

@@ -53,17 +53,10 @@ pub fn run(arguments: &BenchArguments) -> Result<()> {
 
 /// Two views beside one.
 fn two_views(arguments: &BenchArguments) -> Result<()> {
-    let rules = match &arguments.rules {
-        Some(path) => RuleProfile::read(path)?,
-        None => RuleProfile::shipped(),
-    };
+    let rules = RuleProfile::of(arguments.rules.as_deref())?;
     let (poses, shape) = (poses::shipped()?, LegShape::shipped());
     let mut cases = Vec::new();
-    for floor in if arguments.floor.is_empty() {
-        &[Floor::Marks][..]
-    } else {
-        &arguments.floor
-    } {
+    for floor in floors(arguments) {
         let options = options(arguments, *floor);
         cases.extend(joined::run(&poses, &options, &shape, &rules)?);
     }
@@ -82,6 +75,15 @@ fn two_views(arguments: &BenchArguments) -> Result<()> {
     print(&text, true)
 }
 
+/// The kinds of floor asked for.
+fn floors(arguments: &BenchArguments) -> &[Floor] {
+    if arguments.floor.is_empty() {
+        &[Floor::Marks]
+    } else {
+        &arguments.floor
+    }
+}
+
 fn options(arguments: &BenchArguments, floor: Floor) -> Options {
     Options {
         cases: arguments.cases,
@@ -96,17 +98,9 @@ fn options(arguments: &BenchArguments, floor: Floor) -> Options {
 }
 
 fn keypoint_cases(arguments: &BenchArguments) -> Result<(Vec<crate::bench::case::Case>, String, String)> {
-    let rules = match &arguments.rules {
-        Some(path) => RuleProfile::read(path)?,
-        None => RuleProfile::shipped(),
-    };
+    let rules = RuleProfile::of(arguments.rules.as_deref())?;
     let poses = poses::shipped()?;
     let shape = LegShape::shipped();
-    let floors = if arguments.floor.is_empty() {
-        vec![Floor::Marks]
-    } else {
-        arguments.floor.clone()
-    };
     let mut cases = Vec::new();
     let mut head = format!(
         "Keypoint bench: {} measured poses of rendered bodies ({} half), exact projection, {} px noise on points and marks, seed {}. Rendered bodies, not athletes.\n\n",
@@ -118,9 +112,9 @@ fn keypoint_cases(arguments: &BenchArguments) -> Result<(Vec<crate::bench::case:
         arguments.noise_px,
         arguments.seed
     );
-    for floor in floors {
+    for floor in floors(arguments) {
         let begin = Instant::now();
-        let options = options(arguments, floor);
+        let options = options(arguments, *floor);
         let threads = options.threads;
         cases.extend(keypoints::run(&poses, &options, &shape, &rules)?);
         let seconds = begin.elapsed().as_secs_f64().max(1e-9);

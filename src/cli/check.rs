@@ -86,10 +86,7 @@ pub(crate) fn options(
             LegArgument::Left => LegChoice::Given(Leg::Left),
             LegArgument::Right => LegChoice::Given(Leg::Right),
         },
-        rules: match rules {
-            Some(path) => RuleProfile::read(path)?,
-            None => RuleProfile::shipped(),
-        },
+        rules: RuleProfile::of(rules)?,
         athlete,
         sheet: SheetUse::Find(None),
     })
@@ -119,10 +116,7 @@ fn one(
     });
     let checked = opened.check(options, eyes, &mut |done, expected| {
         if let Some(bar) = &bar {
-            if let Some(expected) = expected {
-                bar.set_length(expected);
-            }
-            bar.set_position(done);
+            advance(bar, done, expected);
         }
     });
     if let Some(bar) = &bar {
@@ -131,6 +125,14 @@ fn one(
     let checked = checked?;
     let written = report::write(&checked.outcome, &checked.pictures, &folder)?;
     Ok((checked.outcome, written.report_html))
+}
+
+/// Moves a progress bar.
+pub(crate) fn advance(bar: &indicatif::ProgressBar, done: u64, expected: Option<u64>) {
+    if let Some(expected) = expected {
+        bar.set_length(expected);
+    }
+    bar.set_position(done);
 }
 
 /// The report's folder: as told, else `reports/` and the input's name; several inputs of one name get a number.

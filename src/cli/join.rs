@@ -7,7 +7,7 @@ use crate::error::{Error, Result};
 use crate::floor::marks::FloorFile;
 use crate::join::outcome::{AlignedBy, JoinedOutcome};
 use crate::join::{self, input, Input};
-use crate::report;
+use crate::report::{self, quantity};
 use std::fmt::Write as _;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
@@ -30,10 +30,7 @@ pub fn run(arguments: &JoinArguments) -> Result<()> {
     let joined = join::join(&inputs, &options, &mut eyes, &mut |view, done, expected| {
         if let Some(bar) = &bar {
             bar.set_message(format!("view {}", view + 1));
-            if let Some(expected) = expected {
-                bar.set_length(expected);
-            }
-            bar.set_position(done);
+            check::advance(bar, done, expected);
         }
     });
     if let Some(bar) = &bar {
@@ -141,9 +138,8 @@ fn lines(answer: &JoinedOutcome, page: &Path, colour: bool) -> String {
                 AlignedBy::AssumedInstant | AlignedBy::Nothing => writeln!(out, "  aligned by {by}"),
                 _ => writeln!(
                     out,
-                    "  aligned by {by}: its clock reads {:.3} s ± {:.3} s (95 %) when view 1's reads 0; {:.2} times slower",
-                    a.offset_s,
-                    1.96 * a.offset_sd_s,
+                    "  aligned by {by}: its clock reads {} (95 %) when view 1's reads 0; {:.2} times slower",
+                    says::plain(quantity::with_unit(a.offset_s, a.offset_sd_s, "s")),
                     a.factor
                 ),
             };

@@ -70,10 +70,7 @@ fn run(arguments: Arguments) -> crate::Result<()> {
         Command::Bench(bench) => bench::run(&bench),
         Command::Where(place) => stand::run(&place),
         Command::Rules(rules) => {
-            let profile = match &rules.rules {
-                Some(path) => RuleProfile::read(path)?,
-                None => RuleProfile::shipped(),
-            };
+            let profile = RuleProfile::of(rules.rules.as_deref())?;
             print(if rules.file { crate::rules::profile::SHIPPED } else { "" }, rules.file)?;
             print(&profile.in_words(), !rules.file)
         }

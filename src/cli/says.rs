@@ -84,11 +84,12 @@ fn hold_lines(out: &mut String, number: usize, hold: &HoldReport, colour: bool) 
     };
     let _ = writeln!(
         out,
-        "    this view: smallest lift it can show {:.0} mm at the calf ({}), {:.0} mm at the heel ({}). {}",
+        "    this view: smallest lift it can show {:.0} mm at the calf ({}), {:.0} mm at the heel ({}).{}{}",
         lift.calf,
         tell(hold.view.can_tell.calf),
         lift.heel,
         tell(hold.view.can_tell.heel),
+        if hold.view.advice.is_empty() { "" } else { " " },
         hold.view.advice
     );
     for n in &hold.notes {
@@ -97,7 +98,7 @@ fn hold_lines(out: &mut String, number: usize, hold: &HoldReport, colour: bool) 
 }
 
 /// Without the no-break spaces that serve a page.
-fn plain(text: String) -> String {
+pub(super) fn plain(text: String) -> String {
     text.replace('\u{a0}', " ")
 }
 

@@ -63,10 +63,7 @@ const CAUTIONS: [&str; 2] = [
 /// # Errors
 /// [`Error::Input`] where the numbers given make no map or a file cannot be written.
 pub fn run(arguments: &WhereArguments) -> Result<()> {
-    let mut rules = match &arguments.rules {
-        Some(path) => RuleProfile::read(path)?,
-        None => RuleProfile::shipped(),
-    };
+    let mut rules = RuleProfile::of(arguments.rules.as_deref())?;
     if let Some(tolerance_mm) = arguments.tolerance {
         for check in &mut rules.checks {
             check.tolerance_mm = tolerance_mm;

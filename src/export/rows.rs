@@ -7,7 +7,7 @@ use crate::error::Result;
 use crate::leg::fit::LegFit;
 use crate::leg::fuse::FusionErrors;
 use crate::leg::shape::{LegShape, STATION_POINTS};
-use crate::outcome::{FloorSource, HoldReport, Stillness};
+use crate::outcome::{HoldReport, Stillness};
 use crate::pose::track::{LegReading, PoseFrame, LEG_POINT_NAMES};
 use crate::report::of_part;
 use crate::table::{Cell, TableWriter};
@@ -30,13 +30,6 @@ pub(super) fn seen<'a>(source: &'a Source, hold_at: usize, index: u64, shape: &L
         .get(hold_at)
         .and_then(|camera| fit_frame(camera, shape, from_stature(source.stature_m), reading, hold.kneeling_leg));
     Some(Seen { reading, fit })
-}
-
-fn lower(value: &impl serde::Serialize) -> String {
-    serde_json::to_value(value)
-        .ok()
-        .and_then(|v| v.as_str().map(str::to_string))
-        .unwrap_or_default()
 }
 
 pub(super) fn holds(source: &Source, table: &mut TableWriter) -> Result<()> {
@@ -67,13 +60,8 @@ pub(super) fn holds(source: &Source, table: &mut TableWriter) -> Result<()> {
                 Cell::Number(hold.view.azimuth_deg),
                 Cell::Number(of_part(&hold.view.smallest_lift_mm, g.station)),
                 Cell::Boolean(of_part(&hold.view.can_tell, g.station)),
-                Cell::text(match outcome.floor.source {
-                    FloorSource::Marks => "marks",
-                    FloorSource::Sheet => "sheet",
-                    FloorSource::Body => "body",
-                    FloorSource::None => "none",
-                }),
-                Cell::text(lower(&hold.call)),
+                Cell::word(&outcome.floor.source),
+                Cell::word(&hold.call),
                 Cell::text(outcome.made_by.line()),
             ])?;
         }

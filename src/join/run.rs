@@ -5,7 +5,7 @@ use crate::check::hold_report::{fit_frame, observations, picture_profile, still_
 use crate::check::run::{judge_track, made_by, Followed};
 use crate::check::sheet::too_little;
 use crate::check::size::{self, ShankLength};
-use crate::check::{CheckOptions, Eyes, LegChoice, Opened};
+use crate::check::{CheckOptions, Eyes, Opened};
 use crate::clip;
 use crate::error::{Error, Result};
 use crate::floor::body::{self, BodyClues};
@@ -25,9 +25,10 @@ use crate::leg::fit::{LegFit, LegProblem, LegView, Observation, Tie};
 use crate::leg::fuse::{self, FusionErrors};
 use crate::leg::profile::{GapProfile, StationMatrix, StationVector};
 use crate::leg::shape::LegShape;
+use crate::numerics::median;
 use crate::outcome::{Call, FloorSource, HoldReport, InputKind, InputReport, NotJudged, NotJudgedReason, Outcome, Stillness};
 use crate::phases::body_path::{self, BodyAt};
-use crate::phases::series::{interval_s, median};
+use crate::phases::series::interval_s;
 use crate::pose::track::{LegReading, PoseFrame, Track};
 use crate::rules::judge;
 use crate::types::{Leg, Station, STATION_COUNT};
@@ -235,19 +236,8 @@ impl View<'_> {
             .map_or_else(|| "input".to_string(), |n| n.to_string_lossy().into_owned())
     }
 
-    /// Position of the frame nearest to a time.
-    fn nearest(&self, time_s: f64) -> usize {
-        let frames = &self.track.frames;
-        let k = frames.partition_point(|f| f.time_s < time_s).min(frames.len() - 1);
-        if k > 0 && (time_s - frames[k - 1].time_s) < (frames[k].time_s - time_s).abs() {
-            k - 1
-        } else {
-            k
-        }
-    }
-
     fn span(&self, hold: &HoldReport) -> Span {
-        let (first, last) = (self.nearest(hold.start_s), self.nearest(hold.end_s));
+        let (first, last) = (self.track.nearest(hold.start_s), self.track.nearest(hold.end_s));
         Span {
             first,
             last,
@@ -285,8 +275,10 @@ fn align_view(first: &View, other: &View) -> Result<Alignment> {
     } else {
         let options = clip::OpenOptions::default();
         let (a, b) = (clip::sound(&first.input.path, &options)?, clip::sound(&other.input.path, &options)?);
-        a.zip(b)
-            .and_then(|(a, b)| sound::by_sound(&a, &b, clip::SOUND_RATE_HZ, [first.input.range_s, other.input.range_s]))
+        match a.zip(b) {
+            Some((a, b)) => sound::by_sound(&a, &b, clip::SOUND_RATE_HZ, [first.input.range_s, other.input.range_s])?,
+            None => None,
+        }
     };
     Ok(combined(by_motion, by_sound, other.interval_s()))
 }
@@ -493,7 +485,7 @@ impl Part<'_> {
     /// Where the first view's time is in this view, if it has a frame near enough and the leg is read there.
     fn position(&self, time_s: f64, leg: Leg) -> Option<usize> {
         let there = self.time.0 + self.time.1 * time_s;
-        let k = self.view.nearest(there);
+        let k = self.view.track.nearest(there);
         let off = (self.view.track.frames[k].time_s - there).abs();
         (off <= 0.75 * self.interval_s + 1e-9 && self.reading(k, leg).is_some()).then_some(k)
     }
@@ -767,10 +759,7 @@ fn clues_without_shank(view: &View, hold: &HoldReport, shape: &LegShape, errors:
         shape,
         errors,
         rules: &view.options.rules,
-        leg: match view.options.leg {
-            LegChoice::Auto => None,
-            LegChoice::Given(leg) => Some(leg),
-        },
+        leg: view.options.leg.given(),
         stillness: hold.stillness,
     };
     let span = view.span(hold);
@@ -816,7 +805,7 @@ fn tie_all(
             })
             .collect();
         // Without a body in both the leg's own points must find it all round.
-        let by_body = tie::by_body(&pairs).unwrap_or_else(|| Tie::same_marks(1.5, 1.8));
+        let by_body = tie::by_body(&pairs).unwrap_or_else(Tie::unknown);
         let misfit = |tie: &Tie| -> f64 {
             let mut ties = vec![None; parts.len()];
             ties[v] = Some(tie.clone());

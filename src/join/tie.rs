@@ -6,8 +6,8 @@
 
 use crate::floor::marks::FloorFile;
 use crate::leg::fit::Tie;
+use crate::numerics::median;
 use crate::phases::body_path::BodyAt;
-use crate::phases::series::median;
 use nalgebra::{Matrix3, Vector2, Vector3};
 
 /// Carpet coordinates that differ by less than this name one mark, metres.

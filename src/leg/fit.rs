@@ -51,6 +51,11 @@ impl Tie {
         }
     }
 
+    /// Nothing is known of how the frames lie but that they are of one carpet, metres apart and turned any way; the leg's own points must find it.
+    pub fn unknown() -> Self {
+        Self::same_marks(1.5, 1.8)
+    }
+
     /// A point of the first view's frame in this one.
     pub fn to_other(&self, p: CarpetPoint) -> CarpetPoint {
         let (sin, cos) = self.yaw_rad.sin_cos();

@@ -33,22 +33,12 @@ const fn half() -> [f64; STATION_COUNT] {
 impl FusionErrors {
     /// The joint profile with its standard deviations widened by `joined_sd_scale`.
     pub fn widened(&self, joined: &GapProfile) -> GapProfile {
-        GapProfile {
-            gap_mm: joined.gap_mm,
-            covariance_mm2: StationMatrix::from_fn(|i, k| {
-                joined.covariance_mm2[(i, k)] * self.joined_sd_scale[i] * self.joined_sd_scale[k]
-            }),
-        }
+        joined.with_sd_scaled(&self.joined_sd_scale)
     }
 
     /// The geometric fit's profile with its standard deviations scaled by `geometry_sd_scale`.
     pub fn scaled_geometry(&self, geometry: &GapProfile) -> GapProfile {
-        GapProfile {
-            gap_mm: geometry.gap_mm,
-            covariance_mm2: StationMatrix::from_fn(|i, k| {
-                geometry.covariance_mm2[(i, k)] * self.geometry_sd_scale[i] * self.geometry_sd_scale[k]
-            }),
-        }
+        geometry.with_sd_scaled(&self.geometry_sd_scale)
     }
 
     /// The numbers shipped with the program.

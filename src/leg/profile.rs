@@ -26,6 +26,14 @@ impl GapProfile {
         self.covariance_mm2[(i, i)].max(0.0).sqrt()
     }
 
+    /// The same gaps with each station's standard deviation times its factor; correlations stay.
+    pub fn with_sd_scaled(&self, factor: &[f64; STATION_COUNT]) -> Self {
+        Self {
+            gap_mm: self.gap_mm,
+            covariance_mm2: StationMatrix::from_fn(|i, k| self.covariance_mm2[(i, k)] * factor[i] * factor[k]),
+        }
+    }
+
     /// Probability that the true gap at one station exceeds `tolerance_mm`, given that no gap is below zero.
     ///
     /// The normal distribution of the estimate, truncated at zero (nothing is under the carpet).

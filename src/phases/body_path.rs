@@ -5,7 +5,8 @@
 //! straight from the one to the other.
 
 use crate::floor::FloorCamera;
-use crate::phases::series::{median, runs};
+use crate::numerics::median;
+use crate::phases::series::runs;
 use crate::pose::track::{Body, Landmark, PoseFrame, LANDMARK_COUNT};
 use crate::types::{ImagePoint, Leg};
 use nalgebra::Vector3;

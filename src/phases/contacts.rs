@@ -4,9 +4,10 @@
 //! the speed of the fall and its curvature are fitted in closed form (the curvature held near that of free fall by a prior), and the sum of squares gives the probability
 //! of that time. So the contact lies between frames where the fall before it and the rest after it say so, with its own standard deviation.
 
+use crate::numerics::median;
 use crate::phases::body_path::BodyAt;
 use crate::phases::flight::STANDARD_GRAVITY_M_PER_S2;
-use crate::phases::series::{half_window_s, interval_s, local_line, median};
+use crate::phases::series::{half_window_s, interval_s, local_line};
 use crate::pose::track::Landmark;
 use crate::types::{ImagePoint, Leg};
 use nalgebra::{Matrix3, Vector3};

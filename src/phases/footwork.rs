@@ -126,7 +126,7 @@ pub fn moves(path: &[BodyAt], leg: Leg, from_s: f64, to_s: f64, factor: f64, lim
 
 /// The smallest way along the line of sight that this view tells from none, metres.
 pub fn smallest_way_along_sight_m(path: &[BodyAt], from_s: f64, to_s: f64, confidence: f64) -> Option<f64> {
-    let down = crate::phases::series::median(
+    let down = crate::numerics::median(
         path.iter()
             .filter(|b| b.time_s >= from_s && b.time_s <= to_s)
             .map(|b| b.down)

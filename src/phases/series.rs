@@ -1,5 +1,7 @@
 //! Small tools for values over time.
 
+use crate::numerics::median;
+
 /// Value and slope (per second) at `t` of a straight line fitted to the samples within `half_s`; `None` with fewer than three or all at one time.
 pub fn local_line(samples: &[(f64, f64)], t: f64, half_s: f64) -> Option<(f64, f64)> {
     let from = samples.partition_point(|s| s.0 < t - half_s - 1e-9);
@@ -27,21 +29,6 @@ pub fn half_window_s(samples: &[(f64, f64)], wanted_s: f64) -> f64 {
 pub fn interval_s(times: impl Iterator<Item = f64>) -> f64 {
     let times: Vec<f64> = times.collect();
     median(times.windows(2).map(|w| w[1] - w[0]).collect()).unwrap_or(0.0)
-}
-
-/// The middle value; `None` of nothing.
-pub fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.retain(|v| v.is_finite());
-    if values.is_empty() {
-        return None;
-    }
-    values.sort_by(f64::total_cmp);
-    let k = values.len() / 2;
-    Some(if values.len() % 2 == 1 {
-        values[k]
-    } else {
-        0.5 * (values[k - 1] + values[k])
-    })
 }
 
 /// Polynomial of least squares: coefficients from the constant up, and the covariance factor (XᵀX)⁻¹, of weighted samples (t, y, weight).

@@ -358,7 +358,7 @@ impl<P: People> Follower<P> {
             return Ok(None);
         };
         if self.lost_since_s.is_none() {
-            let doubtful = match self.expected(frame, &target)? {
+            let doubtful = match self.read_on(frame, &target)? {
                 Some((reading, true)) => {
                     self.keep(&reading, frame.time_s);
                     return self.look_around(frame, reading).map(Some);
@@ -375,7 +375,7 @@ impl<P: People> Follower<P> {
     }
 
     /// Who is read in the window that the last reading gave, if anybody, and whether that can be the person followed.
-    fn expected(&mut self, frame: &Frame, target: &Target) -> Result<Option<(Reading, bool)>> {
+    fn read_on(&mut self, frame: &Frame, target: &Target) -> Result<Option<(Reading, bool)>> {
         let reading = self.people.read(&frame.image, &target.region)?;
         if reading.body.presence < PRESENCE_THRESHOLD {
             return Ok(None);
@@ -390,7 +390,7 @@ impl<P: People> Follower<P> {
             return Ok(None);
         };
         if self.lost_since_s.is_none() {
-            if let Some((reading, true)) = self.expected(frame, &target)? {
+            if let Some((reading, true)) = self.read_on(frame, &target)? {
                 self.keep(&reading, frame.time_s);
                 return Ok(Some(reading));
             }

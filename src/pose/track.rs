@@ -252,3 +252,16 @@ pub struct Track {
     #[serde(default)]
     pub camera_motion: CameraMotion,
 }
+
+impl Track {
+    /// Position of the frame nearest to a time, seconds; 0 without frames.
+    pub fn nearest(&self, time_s: f64) -> usize {
+        let next = self.frames.partition_point(|f| f.time_s < time_s);
+        // The nearer of the two neighbours.
+        match (next.checked_sub(1), self.frames.get(next)) {
+            (Some(before), Some(f)) if time_s - self.frames[before].time_s < f.time_s - time_s => before,
+            (Some(before), None) => before,
+            _ => next,
+        }
+    }
+}

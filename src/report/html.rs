@@ -4,7 +4,7 @@
 //! pictures and this one style sheet, named by its hash. Every text goes through the template's escaping.
 
 use crate::error::Result;
-use crate::outcome::{Call, FloorSource, HoldReport, InputKind, Outcome, Stillness};
+use crate::outcome::{Call, HoldReport, InputKind, Outcome, Stillness};
 use crate::report::chart::{self, c};
 use crate::report::head::head;
 use crate::report::picture::{self, CanvasPoint, LegPicture, CANVAS_WIDTH, LABEL_LINE, LABEL_ROWS};
@@ -37,22 +37,34 @@ pub(crate) fn page(outcome: &Outcome, holds: &[Markup], repetitions: &[Markup]) 
                     (not_judged_section(outcome))
                     (input_section(outcome))
                     (floor_section(outcome))
-                    @if !outcome.cautions.is_empty() {
-                        section.keep {
-                            h2 { "Cautions" }
-                            ul { @for caution in &outcome.cautions { li { (caution) } } }
-                        }
-                    }
+                    (cautions(outcome))
                 }
-                footer {
-                    p { "A number after ± spans the interval that holds the true value in 95 of 100 cases (expanded uncertainty, coverage factor 1.96)." }
-                    p { "This report advises. The judges on the floor and the rulebook in force decide." }
-                    p { (outcome.made_by.line()) }
-                }
+                (footer(outcome))
             }
         }
     };
     page.into_string()
+}
+
+pub(super) fn cautions(outcome: &Outcome) -> Markup {
+    html! {
+        @if !outcome.cautions.is_empty() {
+            section.keep {
+                h2 { "Cautions" }
+                ul { @for caution in &outcome.cautions { li { (caution) } } }
+            }
+        }
+    }
+}
+
+pub(super) fn footer(outcome: &Outcome) -> Markup {
+    html! {
+        footer {
+            p { "A number after ± spans the interval that holds the true value in 95 of 100 cases (expanded uncertainty, coverage factor 1.96)." }
+            p { "This report advises. The judges on the floor and the rulebook in force decide." }
+            p { (outcome.made_by.line()) }
+        }
+    }
 }
 
 pub(crate) fn data_address(jpeg: &[u8]) -> String {
@@ -563,12 +575,7 @@ fn floor_section(outcome: &Outcome) -> Markup {
             dl {
                 dt { "Found from" }
                 dd {
-                    @match floor.source {
-                        FloorSource::Marks => "marks on the carpet with known places",
-                        FloorSource::Sheet => "the printed sheet on the carpet, found by itself",
-                        FloorSource::Body => "the athlete\u{2019}s own body (no marks on the carpet)",
-                        FloorSource::None => "nothing: no floor was found",
-                    }
+                    (sentence::floor_from(floor.source))
                 }
                 @for (name, value, sd, unit) in rows {
                     dt { (name) }

@@ -3,10 +3,12 @@
 use crate::error::Result;
 use crate::join::outcome::{AlignedBy, Alignment, HoldJoin, JoinedOutcome, TiedBy, ViewAnswer};
 use crate::join::Joined;
-use crate::outcome::{Call, FloorSource, HoldReport};
+use crate::outcome::{Call, HoldReport};
 use crate::report::files::Staged;
 use crate::report::head::head;
-use crate::report::html::{call_class, call_sentence, call_words, findings_table, hatches, leg_figure, profile_figure, STYLE};
+use crate::report::html::{
+    call_class, call_sentence, call_words, cautions, findings_table, footer, hatches, leg_figure, profile_figure, STYLE,
+};
 use crate::report::sentence::capital;
 use crate::report::{call_json, chart, files, picture, quantity, raster, sentence, Written};
 use crate::types::Station;
@@ -99,16 +101,9 @@ fn page(answer: &JoinedOutcome, holds: &[Markup], names: &[String]) -> String {
                         }
                     }
                     @for (view, name) in answer.views.iter().zip(names) { (view_section(view, name)) }
-                    section.keep {
-                        h2 { "Cautions" }
-                        ul { @for caution in &outcome.cautions { li { (caution) } } }
-                    }
+                    (cautions(outcome))
                 }
-                footer {
-                    p { "A number after ± spans the interval that holds the true value in 95 of 100 cases (expanded uncertainty, coverage factor 1.96)." }
-                    p { "This report advises. The judges on the floor and the rulebook in force decide." }
-                    p { (outcome.made_by.line()) }
-                }
+                (footer(outcome))
             }
         }
     };
@@ -297,12 +292,7 @@ fn view_section(view: &ViewAnswer, name: &str) -> Markup {
                 dt { "File" } dd { (view.input.path) }
                 dt { "Floor from" }
                 dd {
-                    @match floor.source {
-                        FloorSource::Marks => "marks on the carpet with known places",
-                        FloorSource::Sheet => "the printed sheet on the carpet, found by itself",
-                        FloorSource::Body => "the athlete\u{2019}s own body (no marks on the carpet)",
-                        FloorSource::None => "nothing: no floor was found",
-                    }
+                    (sentence::floor_from(floor.source))
                 }
                 @if let (Some(e), Some(sd)) = (floor.camera_elevation_deg, floor.camera_elevation_sd_deg) { dt { "Camera elevation" } dd { (quantity::with_unit(e, sd, "°")) } }
                 @if let (Some(d), Some(sd)) = (floor.camera_distance_m, floor.camera_distance_sd_m) { dt { "Camera to leg" } dd { (quantity::with_unit(d, sd, "m")) } }

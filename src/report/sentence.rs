@@ -1,6 +1,6 @@
 //! The answer in words.
 
-use crate::outcome::{Call, Finding, HoldReport, InputKind, InputReport, NotJudgedReason, PerPart, Stillness};
+use crate::outcome::{Call, Finding, FloorSource, HoldReport, InputKind, InputReport, NotJudgedReason, PerPart, Stillness};
 use crate::report::quantity;
 use crate::types::Station;
 
@@ -108,6 +108,16 @@ pub(crate) fn input(input: &InputReport) -> String {
 /// The file's own name, without its folder.
 pub(crate) fn file_name(path: &str) -> &str {
     path.rsplit(['/', '\\']).find(|part| !part.is_empty()).unwrap_or(path)
+}
+
+/// Where the floor came from.
+pub(super) const fn floor_from(source: FloorSource) -> &'static str {
+    match source {
+        FloorSource::Marks => "marks on the carpet with known places",
+        FloorSource::Sheet => "the printed sheet on the carpet, found by itself",
+        FloorSource::Body => "the athlete\u{2019}s own body (no marks on the carpet)",
+        FloorSource::None => "nothing: no floor was found",
+    }
 }
 
 /// The reason in words.

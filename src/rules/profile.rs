@@ -146,6 +146,14 @@ impl RuleProfile {
         Self::parse(&text, &format!("The rule file {}", path.display()))
     }
 
+    /// The profile file named, or the shipped one where none is.
+    ///
+    /// # Errors
+    /// As [`RuleProfile::read`].
+    pub fn of(path: Option<&Path>) -> Result<Self> {
+        path.map_or_else(|| Ok(Self::shipped()), Self::read)
+    }
+
     /// Reads a profile's text; `what` names it in error sentences.
     ///
     /// # Errors

@@ -132,10 +132,7 @@ struct Task {
 /// # Errors
 /// The folders', the manifest's or the rules' error; a results folder that cannot be written. A broken recording is a row, not an error.
 pub fn screen(options: &ScreenOptions, stop: &AtomicBool, progress: &mut dyn FnMut(&Progress)) -> Result<Screened> {
-    let rules = match &options.rules {
-        Some(path) => RuleProfile::read(path)?,
-        None => RuleProfile::shipped(),
-    };
+    let rules = RuleProfile::of(options.rules.as_deref())?;
     let (version, made_by) = version(&rules)?;
     let walked = walk(&options.folders, &options.out)?;
     let home = options.shard.map_or_else(|| options.out.clone(), |s| s.folder(&options.out));

@@ -2,7 +2,7 @@
 
 use super::database::{Database, State, Stored};
 use crate::error::{Error, Result};
-use crate::outcome::{FloorSource, HoldReport, InputKind, NotJudgedReason, Stillness};
+use crate::outcome::{HoldReport, InputKind, NotJudgedReason, Stillness};
 use crate::report::{evidence, leading};
 use crate::table::{table_schema, Cell, Field, Kind, TableWriter, WholeFile};
 use crate::types::Station;
@@ -128,11 +128,6 @@ pub fn fields(checks: &BTreeSet<String>) -> Vec<Field> {
     fields
 }
 
-fn word(value: &impl serde::Serialize) -> Cell {
-    let value = serde_json::to_value(value).ok();
-    Cell::text(value.as_ref().and_then(|v| v.as_str()).unwrap_or(""))
-}
-
 /// Spaces as in plain text.
 pub(super) fn plain(text: &str) -> String {
     text.replace('\u{a0}', " ")
@@ -204,7 +199,7 @@ fn row(stored: &Stored, numbered: Option<(usize, &HoldReport)>, checks: &BTreeSe
         }),
         hold.map_or(Cell::Missing, |h| Cell::text(h.kneeling_leg.name())),
         chance(hold.map(|h| h.kneeling_leg_confidence)),
-        hold.map_or(Cell::Missing, |h| word(&h.call)),
+        hold.map_or(Cell::Missing, |h| Cell::word(&h.call)),
         chance(hold.and_then(|h| h.findings.iter().map(|f| f.fault_probability).max_by(f64::total_cmp))),
         finding.map_or(Cell::Missing, |f| Cell::text(f.station.key())),
         mm(finding.map(|f| f.gap_mm)),
@@ -232,16 +227,9 @@ fn row(stored: &Stored, numbered: Option<(usize, &HoldReport)>, checks: &BTreeSe
         hold.map_or(Cell::Missing, |h| Cell::Boolean(h.view.can_tell.heel)),
         Cell::rounded(hold.map(|h| h.view.elevation_deg), 3),
         Cell::rounded(hold.map(|h| h.view.azimuth_deg), 3),
-        outcome.map_or(Cell::Missing, |o| {
-            Cell::text(match o.floor.source {
-                FloorSource::Marks => "marks",
-                FloorSource::Sheet => "sheet",
-                FloorSource::Body => "body",
-                FloorSource::None => "none",
-            })
-        }),
+        outcome.map_or(Cell::Missing, |o| Cell::word(&o.floor.source)),
         match (hold, not_judged_reason(stored)) {
-            (None, Some(reason)) => word(&reason),
+            (None, Some(reason)) => Cell::word(&reason),
             _ => Cell::Missing,
         },
         Cell::text(explanation(stored, hold)),
@@ -249,7 +237,7 @@ fn row(stored: &Stored, numbered: Option<(usize, &HoldReport)>, checks: &BTreeSe
     ]);
     for check in checks {
         let finding = hold.and_then(|h| h.findings.iter().find(|f| &f.check == check));
-        cells.push(finding.map_or(Cell::Missing, |f| word(&f.call)));
+        cells.push(finding.map_or(Cell::Missing, |f| Cell::word(&f.call)));
         cells.push(chance(finding.map(|f| f.fault_probability)));
         cells.push(mm(finding.map(|f| f.tolerance_mm)));
     }

@@ -134,10 +134,8 @@ fn stopped(e: &Error) {
 }
 
 fn open(setup: &Setup) -> Result<(Eyes, RuleProfile)> {
-    let rules = match &setup.rules {
-        Some(path) => RuleProfile::read(&path.path())?,
-        None => RuleProfile::shipped(),
-    };
+    let rules = setup.rules.as_ref().map(PathBytes::path);
+    let rules = RuleProfile::of(rules.as_deref())?;
     Ok((Eyes::open(&crate::pose::models::default_folder()?)?, rules))
 }
 

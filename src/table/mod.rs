@@ -108,6 +108,12 @@ impl Cell {
         }
     }
 
+    /// The word that a value without fields is written as in JSON.
+    pub fn word(value: &impl serde::Serialize) -> Self {
+        let value = serde_json::to_value(value).ok();
+        Self::text(value.as_ref().and_then(serde_json::Value::as_str).unwrap_or_default())
+    }
+
     /// A number, or missing.
     pub fn number(value: Option<f64>) -> Self {
         value.filter(|v| v.is_finite()).map_or(Cell::Missing, Cell::Number)

@@ -2,6 +2,7 @@
 
 use crate::error::{Error, Result};
 use crate::numerics::normal;
+use crate::numerics::threads;
 use crate::outcome::GapReport;
 use crate::statistics::wilson::Count;
 use crate::types::STATION_COUNT;
@@ -257,26 +258,7 @@ pub fn of(setting: &Setting, asked: &Asked, first: Option<&Place>) -> Result<Vec
             shown: shown.ok(),
         }
     };
-    let threads = asked.threads.clamp(1, places.len());
-    let mut cells: Vec<(usize, Cell)> = std::thread::scope(|scope| {
-        let workers: Vec<_> = (0..threads)
-            .map(|t| {
-                let (places, cell) = (&places, &cell);
-                scope.spawn(move || {
-                    (t..places.len())
-                        .step_by(threads)
-                        .map(|k| (k, cell(&places[k])))
-                        .collect::<Vec<_>>()
-                })
-            })
-            .collect();
-        workers.into_iter().filter_map(|w| w.join().ok()).flatten().collect()
-    });
-    if cells.len() != places.len() {
-        return Err(Error::ours("A thread of the map failed."));
-    }
-    cells.sort_by_key(|(k, _)| *k);
-    Ok(cells.into_iter().map(|(_, c)| c).collect())
+    threads::in_order(places.len(), asked.threads, "map", |k| cell(&places[k]))
 }
 
 /// The best place: where the larger lift is smallest, its neighbours to the left and right counted in, since nobody stands exactly there; `None` where no place can be used.

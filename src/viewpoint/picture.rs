@@ -114,16 +114,7 @@ pub fn draw(sheet: &Sheet) -> Drawing {
             class: "place",
         });
         let hatched = class.hatched.filter(|_| usable);
-        for falling in [false, true] {
-            if let Some((spacing, crossed)) = hatched.filter(|h| !falling || h.1) {
-                let _ = crossed;
-                shapes.extend(hatch(&corners, spacing, falling).into_iter().map(|l| Shape::Line {
-                    points: l.to_vec(),
-                    ink: PALE,
-                    width: 1.0,
-                }));
-            }
-        }
+        shapes.extend(hatching(&corners, hatched));
         let text = if usable { format!("{:.0}", worst_mm(c)) } else { "x".to_string() };
         let here = at(c.place.azimuth_deg, middle);
         if hatched.is_some() {
@@ -181,6 +172,21 @@ pub fn draw(sheet: &Sheet) -> Drawing {
         shapes,
         said: format!("Where to stand, seen from above. {}", sheet.headline),
     }
+}
+
+/// The lines of a class's hatching inside an area, as [`Class::hatched`] says.
+fn hatching(corners: &[[f64; 2]], hatched: Option<(f64, bool)>) -> Vec<Shape> {
+    let Some((spacing, crossed)) = hatched else { return Vec::new() };
+    let directions: &[bool] = if crossed { &[false, true] } else { &[false] };
+    directions
+        .iter()
+        .flat_map(|falling| hatch(corners, spacing, *falling))
+        .map(|line| Shape::Line {
+            points: line.to_vec(),
+            ink: PALE,
+            width: 1.0,
+        })
+        .collect()
 }
 
 fn words(at: [f64; 2], anchor: Anchor, letters: Letters, ink: Colour, text: String, class: &'static str) -> Shape {
@@ -324,15 +330,7 @@ fn legend(shapes: &mut Vec<Shape>, top: f64, tolerance_mm: f64) -> f64 {
             edge: 1.0,
             class: "legend-box",
         });
-        if let Some((spacing, crossed)) = class.hatched {
-            for falling in [false, true].into_iter().filter(|f| !f || crossed) {
-                shapes.extend(hatch(&corners, spacing, falling).into_iter().map(|l| Shape::Line {
-                    points: l.to_vec(),
-                    ink: PALE,
-                    width: 1.0,
-                }));
-            }
-        }
+        shapes.extend(hatching(&corners, class.hatched));
         let from = if k == 0 { 0.0 } else { CLASSES[k - 1].up_to * tolerance_mm };
         let text = if k == 0 {
             format!("to {tolerance_mm:.0}: good")

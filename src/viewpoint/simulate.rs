@@ -300,7 +300,7 @@ impl Setting<'_> {
     fn measure(&self, views: &[Observed], truth_mm: &[f64; STATION_COUNT], rng: &mut impl Rng) -> Option<GapProfile> {
         let tie = match self.floor {
             // As `join` ties frames that only the bodies fix: hardly at all, so that the leg itself does.
-            Floor::Body => Tie::same_marks(1.5, 1.8),
+            Floor::Body => Tie::unknown(),
             _ => Tie::same_marks(SAME_MARKS_SD_M, SAME_MARKS_SD_RAD),
         };
         let seen: Vec<LegView> = views

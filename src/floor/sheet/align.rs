@@ -297,11 +297,10 @@ fn solve(grey: &Grey, marker: &Marker, sums: &Sums, start: &[ImagePoint; 4]) -> 
     })
 }
 
-fn drawing<'a>(sums: &'a Sums, corners: &[ImagePoint; 4], blur_px: f64) -> Option<(Drawing<'a>, Matrix3<f64>)> {
-    let to_image = square_to_quad(corners);
+fn drawing<'a>(sums: &'a Sums, corners: &[ImagePoint; 4], blur_px: f64) -> Option<Drawing<'a>> {
     let n = CELLS as f64;
-    let back = Matrix3::new(n, 0.0, 0.0, 0.0, n, 0.0, 0.0, 0.0, 1.0) * to_image.try_inverse()?;
-    Some((Drawing { sums, back, blur_px }, to_image))
+    let back = Matrix3::new(n, 0.0, 0.0, 0.0, n, 0.0, 0.0, 0.0, 1.0) * square_to_quad(corners).try_inverse()?;
+    Some(Drawing { sums, back, blur_px })
 }
 
 /// Cost, normal matrix and gradient of the squared differences at `x`.
@@ -316,8 +315,8 @@ fn linearised(
 ) -> Option<(f64, DMatrix<f64>, DVector<f64>)> {
     let corners = corners_of(x);
     let blur = x[8].exp();
-    let (drawing_now, to_image) = drawing(sums, &corners, blur)?;
-    let (drawing_wide, _) = drawing(sums, &corners, blur * 1.02)?;
+    let drawing_now = drawing(sums, &corners, blur)?;
+    let drawing_wide = drawing(sums, &corners, blur * 1.02)?;
     let cells = CELLS as f64;
     // Where each pixel's place on the marker goes when one corner coordinate moves.
     const STEP: f64 = 1e-3;
@@ -328,7 +327,6 @@ fn linearised(
             square_to_quad(&corners_of(&y))
         })
         .collect();
-    let _ = to_image;
     let mut normal = DMatrix::zeros(COUNT, COUNT);
     let mut gradient = DVector::zeros(COUNT);
     let mut cost = 0.0;
@@ -383,7 +381,7 @@ fn linearised(
 /// Correlation of drawing and picture, and the root mean square difference in grey levels.
 fn compare(sums: &Sums, pixels: &[(f64, f64, f64)], x: &DVector<f64>, middle: (f64, f64), size: f64) -> Option<(f64, f64)> {
     let corners: [ImagePoint; 4] = std::array::from_fn(|k| ImagePoint::new(x[2 * k], x[2 * k + 1]));
-    let (drawing, _) = drawing(sums, &corners, x[8].exp())?;
+    let drawing = drawing(sums, &corners, x[8].exp())?;
     let n = pixels.len() as f64;
     let drawn: Vec<f64> = pixels
         .iter()

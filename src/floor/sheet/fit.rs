@@ -4,11 +4,12 @@
 //! was printed at, each with a stated spread, and all are solved for together (a Bayesian least squares with these spreads as priors). What they leave open is then in the
 //! camera's covariance, at the sheet and, larger, away from it.
 
-use super::artwork::MARKERS;
+use super::artwork::{BLOCK_MM, MARKERS};
 use super::detect::Found;
 use crate::floor::camera::{focal_prior, CameraCovariance, FloorCamera, PARAMETER_COUNT};
 use crate::floor::marks::{direct_linear_transform, pose_from_homography};
 use crate::numerics::least_squares::{self, Options, Solution};
+use crate::numerics::median;
 use crate::outcome::FloorSource;
 use crate::types::{CarpetPoint, ImagePoint};
 use nalgebra::{DVector, Matrix3, Rotation3, Vector3};
@@ -67,7 +68,16 @@ pub struct SheetFit {
 const NUISANCES: usize = 6;
 
 /// Half the block's sides, metres.
-const HALF_M: [f64; 2] = [0.090, 0.118];
+const HALF_M: [f64; 2] = [0.5e-3 * BLOCK_MM[0], 0.5e-3 * BLOCK_MM[1]];
+
+/// Where a point of the sheet, metres from its middle, lies over the carpet. `nuisances`: the sheet's own [`NUISANCES`] parameters.
+fn on_carpet(at: [f64; 2], nuisances: &[f64]) -> CarpetPoint {
+    let n = nuisances;
+    let at = at.map(|v| v * n[5].exp());
+    let (a, b) = (at[0] / HALF_M[0], at[1] / HALF_M[1]);
+    let z = n[0] * at[1] - n[1] * at[0] + n[2] * a * a + n[3] * a * b + n[4] * b * b;
+    CarpetPoint::new(at[0], at[1], z)
+}
 
 /// Fits the camera to measured corners. `None` where they fit no camera over a carpet.
 pub fn fit(image_size: [usize; 2], found: &[Found], print: Print) -> Option<SheetFit> {
@@ -97,10 +107,7 @@ pub fn fit(image_size: [usize; 2], found: &[Found], print: Print) -> Option<Shee
         for (k, whitener) in whiteners.iter().enumerate() {
             let mut d = nalgebra::SVector::<f64, 8>::zeros();
             for c in 0..4 {
-                let at = sheet[4 * k + c].map(|v| v * n[5].exp());
-                let (a, b) = (at[0] / HALF_M[0], at[1] / HALF_M[1]);
-                let z = n[0] * at[1] - n[1] * at[0] + n[2] * a * a + n[3] * a * b + n[4] * b * b;
-                match camera.project(CarpetPoint::new(at[0], at[1], z)) {
+                match camera.project(on_carpet(sheet[4 * k + c], n)) {
                     Some(p) => {
                         d[2 * c] = p.u - image[4 * k + c].u;
                         d[2 * c + 1] = p.v - image[4 * k + c].v;
@@ -146,14 +153,7 @@ pub fn fit(image_size: [usize; 2], found: &[Found], print: Print) -> Option<Shee
     let squares: f64 = sheet
         .iter()
         .zip(&image)
-        .map(|(at, seen)| {
-            let at = at.map(|v| v * n[5].exp());
-            let (a, b) = (at[0] / HALF_M[0], at[1] / HALF_M[1]);
-            let z = n[0] * at[1] - n[1] * at[0] + n[2] * a * a + n[3] * a * b + n[4] * b * b;
-            camera
-                .project(CarpetPoint::new(at[0], at[1], z))
-                .map_or(1e8, |p| p.distance_px(*seen).powi(2))
-        })
+        .map(|(at, seen)| camera.project(on_carpet(*at, n)).map_or(1e8, |p| p.distance_px(*seen).powi(2)))
         .sum();
     let from_above = camera.elevation_rad_from(CarpetPoint::new(0.0, 0.0, 0.0)) > FROM_ABOVE_DEG.to_radians();
     Some(SheetFit {
@@ -195,17 +195,9 @@ pub fn joined(looks: &[Vec<Found>]) -> Vec<Found> {
         let mut result = (*first).clone();
         result.read = of_marker.iter().any(|f| f.read);
         result.aligned.corners = std::array::from_fn(|c| {
-            let median = |value: &dyn Fn(&ImagePoint) -> f64| {
-                let mut values: Vec<f64> = of_marker.iter().map(|f| value(&f.aligned.corners[c])).collect();
-                values.sort_by(f64::total_cmp);
-                let m = values.len() / 2;
-                if values.len() % 2 == 1 {
-                    values[m]
-                } else {
-                    0.5 * (values[m - 1] + values[m])
-                }
-            };
-            ImagePoint::new(median(&|p| p.u), median(&|p| p.v))
+            let corner = first.aligned.corners[c];
+            let middle = |value: &dyn Fn(&ImagePoint) -> f64| median(of_marker.iter().map(|f| value(&f.aligned.corners[c])).collect());
+            ImagePoint::new(middle(&|p| p.u).unwrap_or(corner.u), middle(&|p| p.v).unwrap_or(corner.v))
         });
         let mean = of_marker
             .iter()
