@@ -260,6 +260,8 @@ fn phase_names(r: &RepetitionReport, x: &dyn Fn(f64) -> f64) -> Vec<(f64, f64, &
         .into_iter()
         .filter(|(middle, half, at, _)| (at - middle).abs() <= *half && at - half >= EDGE[0]);
     names.extend(near.map(|(_, _, at, phase)| (at, BAR[0] - 7.0, phase.words(), phase)));
+    // Read out in the order of time.
+    names.sort_by(|a, b| a.0.total_cmp(&b.0));
     names
 }
 
