@@ -1,10 +1,10 @@
 """Fits models/fusion.json: how the geometric fit's and the picture's gap errors go together, and how far their stated spreads hold in use.
 
     cargo run --release --example measure_stills -- CALIBRATION_STILLS > measured.jsonl
-    python scripts/calibrate/fusion.py measured.jsonl... --used models/fusion.json --out models/fusion.json
+    python scripts/calibrate/fusion.py measured.jsonl... [--other pathtraced.jsonl...] --used models/fusion.json --out models/fusion.json
 
 For calibration stills only (`scripts/bench/make_stills.py --split calibration`), never for those a table is reported on. Factors on the spreads, one a station: the 95 %
-quantile of |error| / stated spread over 1.96, the larger of marks and body floor, drawn halfway to the mean of all stations because the stills are few. Stills where the
+quantile of |error| / stated spread over 1.96, the larger of marks and body floor and of both renderers (`--other`: what the network was not trained on is nearer to a real camera), drawn halfway to the mean of all stations because the stills are few. Stills where the
 reading lies on another person or the other leg (knee or heel off by more than half a shank) are counted and left out: no spread of a gap covers that.
 """
 
@@ -45,36 +45,39 @@ def errors(lines: list[dict], floor: str, used: dict) -> tuple[dict, dict]:
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     p.add_argument("measured", type=Path, nargs="+")
+    p.add_argument("--other", type=Path, nargs="+", default=[], help="calibration stills of another renderer (scripts/pathtrace)")
     p.add_argument("--out", type=Path)
     p.add_argument("--common-share", type=float, default=0.85)
     p.add_argument("--used", type=Path, required=True, help="the fusion.json that the measuring program was built with")
     o = p.parse_args()
-    lines = [json.loads(line) for path in o.measured for line in path.read_text().splitlines()]
     used = json.loads(o.used.read_text())
-    scale = {"geometry": [], "picture": []}
+    scale = {"geometry": [], "picture": [], "joined": []}
     correlations, counts = [], []
-    readings = [x for x in lines if x["floor"] == "body" and x.get("picture")]
-    wrong = sum(misplaced(x) for x in readings)
-    print(f"{len([x for x in lines if x['floor'] == 'body'])} stills, {len(readings)} read, {wrong} of them on another person or the other leg")
-    for floor in ("marks", "body"):
-        e, z = errors(lines, floor, used)
-        counts.append(len(e["geometry"]))
-        for part in scale:
-            scale[part].append(np.quantile(np.abs(z[part]), 0.95, axis=0) / 1.96)
-            print(f"{floor} {part}: MAE mm {np.round(np.abs(e[part]).mean(0), 1)}, |z| 95 % over 1.96 {np.round(scale[part][-1], 2)}")
-        c = [float(np.corrcoef(np.clip(z["geometry"][:, i], -4, 4), np.clip(z["picture"][:, i], -4, 4))[0, 1]) for i in range(len(STATIONS))]
-        print(f"{floor} correlation {np.round(c, 2)}")
-        correlations.append(c)
-    # The joint estimate, as reported: what is left over after both parts were scaled.
-    joined = []
-    for floor in ("marks", "body"):
-        z = []
-        for x in lines:
-            if x["floor"] == floor and x.get("picture") and x.get("hold") and not misplaced(x):
-                z.append([(g["gap_mm"] + g["natural_hollow_mm"] - x["truth"]["gap_mm"][s]) / g["sd_mm"] for s, g in zip(STATIONS, x["hold"]["gaps"])])
-        joined.append(np.quantile(np.abs(z), 0.95, axis=0) / 1.96 * np.asarray(used.get("joined_sd_scale", [1.0] * len(STATIONS))))
-        print(f"{floor} joint: |z| 95 % over 1.96 {np.round(joined[-1], 2)}")
-    scale["joined"] = joined
+    for which, paths in (("rasterised", o.measured), ("path-traced", o.other)):
+        if not paths:
+            continue
+        lines = [json.loads(line) for path in paths for line in path.read_text().splitlines()]
+        readings = [x for x in lines if x["floor"] == "body" and x.get("picture")]
+        wrong = sum(misplaced(x) for x in readings)
+        print(f"{which}: {len([x for x in lines if x['floor'] == 'body'])} stills, {len(readings)} read, {wrong} of them on another person or the other leg")
+        for floor in ("marks", "body"):
+            e, z = errors(lines, floor, used)
+            if floor == "body":
+                counts.append(f"{len(e['geometry'])} {which}")
+            for part in ("geometry", "picture"):
+                scale[part].append(np.quantile(np.abs(z[part]), 0.95, axis=0) / 1.96)
+                print(f"{which}, {floor} {part}: MAE mm {np.round(np.abs(e[part]).mean(0), 1)}, |z| 95 % over 1.96 {np.round(scale[part][-1], 2)}")
+            c = [float(np.corrcoef(np.clip(z["geometry"][:, i], -4, 4), np.clip(z["picture"][:, i], -4, 4))[0, 1]) for i in range(len(STATIONS))]
+            print(f"{which}, {floor} correlation {np.round(c, 2)}")
+            correlations.append(c)
+        # The joint estimate, as reported: what is left over after both parts were scaled.
+        for floor in ("marks", "body"):
+            z = []
+            for x in lines:
+                if x["floor"] == floor and x.get("picture") and x.get("hold") and not misplaced(x):
+                    z.append([(g["gap_mm"] + g["natural_hollow_mm"] - x["truth"]["gap_mm"][s]) / g["sd_mm"] for s, g in zip(STATIONS, x["hold"]["gaps"])])
+            scale["joined"].append(np.quantile(np.abs(z), 0.95, axis=0) / 1.96 * np.asarray(used.get("joined_sd_scale", [1.0] * len(STATIONS))))
+            print(f"{which}, {floor} joint: |z| 95 % over 1.96 {np.round(scale['joined'][-1], 2)}")
     factors = {part: np.max(v, 0) for part, v in scale.items()}
     factors = {part: [round(float(x), 2) for x in (v + v.mean()) / 2] for part, v in factors.items()}
     fitted = {
@@ -84,8 +87,8 @@ def main() -> None:
         "joined_sd_scale": factors["joined"],
         "common_share": o.common_share,
         **{k: used[k] for k in ("picture_picture_correlation",) if k in used},  # measured elsewhere: scripts/bench/join_stills.py
-        "made_by": f"scripts/calibrate/fusion.py on {counts[1]} calibration stills (rendered, scripts/bench/make_stills.py --split calibration), {time.strftime('%Y-%m-%d')}; "
-                   "correlations are the larger of marks and body floor; common_share is a cautious guess, not measured",
+        "made_by": f"scripts/calibrate/fusion.py on {' and '.join(counts)} calibration stills (scripts/bench/make_stills.py and scripts/pathtrace, --split calibration), {time.strftime('%Y-%m-%d')}; "
+                   "correlations and factors are the largest of marks and body floor and of both renderers; common_share is a cautious guess, not measured",
     }
     print(json.dumps(fitted, indent=1))
     if o.out:

@@ -12,6 +12,8 @@ import numpy as np
 CARPETS = ("loops", "flecks", "chevron", "ornament", "sisal", "felt", "pile")
 LIGHTS = ("window_sun", "tubes", "lamps", "softboxes", "environment", "skylit")
 WALLS = ("brick", "slats", "curtain", "plaster", "open")
+#: Families kept out of pictures made for training (`sample(rng, "train")`).
+HELD_OUT = {"carpet": ("chevron", "sisal"), "light": ("softboxes",), "wall": ("slats",)}
 LOWER = ("bare", "shorts", "tights", "trousers")
 FOOTWEAR = ("bare", "socks", "shoes")
 UPPER = ("vest", "shirt", "jacket")
@@ -111,8 +113,20 @@ def _props(rng) -> list:
              "colour": hsv(rng.random(), rng.uniform(0, 0.9), rng.uniform(0.1, 0.9))} for _ in range(int(rng.choice([0, 1, 2, 3, 4])))]
 
 
-def sample(rng: np.random.Generator) -> dict:
-    """One scene's appearance, JSON-serialisable."""
+def held_out(scene: dict) -> bool:
+    """Whether a scene shows a family that training pictures never do."""
+    return any(scene[part]["family"] in families for part, families in HELD_OUT.items())
+
+
+def sample(rng: np.random.Generator, split: str = "test") -> dict:
+    """One scene's appearance, JSON-serialisable. For training, scenes of held-out families are drawn again."""
+    while True:
+        scene = _sample(rng)
+        if split != "train" or not held_out(scene):
+            return scene
+
+
+def _sample(rng: np.random.Generator) -> dict:
     light = _light(rng)
     return {
         "skin": _skin(rng), "lower_cloth": _cloth(rng), "upper_cloth": _cloth(rng), "sock": _cloth(rng),

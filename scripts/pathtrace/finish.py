@@ -22,6 +22,7 @@ sys.path[:0] = [str(root), str(root / "train"), str(Path(__file__).resolve().par
 
 import contract  # noqa: E402
 import damage  # noqa: E402
+import families  # noqa: E402
 import shards  # noqa: E402
 
 from scenes.make_crops import visibility  # noqa: E402
@@ -58,7 +59,7 @@ def row_of(spec: dict, image: np.ndarray, probe: np.ndarray, cloth_gap_mm: np.nd
         "centre": [contract.STORE_PX / 2] * 2, "focal_store_px": camera.focal_px * contract.STORE_PX / w["side"], "elevation_rad": spec["elevation_rad"], "azimuth_rad": spec["azimuth_rad"],
         "source_shank_px": spec["shank_px"], "is_left": spec["kneeling_leg"] == "left", "present": 1, "pose_id": spec["pose_id"], "body_id": spec["body_id"],
         "appearance_id": int("".join(ch for ch in spec["name"] if ch.isdigit())), "clothing": scene["lower"], "footwear": scene["footwear"], "carpet": scene["carpet"]["family"], "light": scene["light"]["family"],
-        "held_out": 1, "kind": "stance",
+        "held_out": families.held_out(scene), "kind": "stance",
     }
 
 
@@ -72,7 +73,7 @@ def truth_of(spec: dict, cloth_gap_mm: np.ndarray, codec: str) -> dict:
         "cloth_gap_mm": {s: None if np.isnan(v) else round(float(v), 2) for s, v in zip(contract.STATIONS, cloth_gap_mm)}, "points_px": np.round(uv, 2).tolist(), "shank_px": spec["shank_px"],
         "elevation_deg": float(np.degrees(spec["elevation_rad"])), "azimuth_deg": float(np.degrees(spec["azimuth_rad"])), "focal_px": camera.focal_px, "image_size": [camera.width, camera.height],
         "clothing": scene["lower"], "footwear": scene["footwear"], "carpet": scene["carpet"]["family"], "light": scene["light"]["family"], "wall": scene["wall"]["family"], "lens": spec["lens_family"],
-        "held_out": True, "codec": codec, "window_px": spec["window"],
+        "held_out": families.held_out(scene), "codec": codec, "window_px": spec["window"],
     }
 
 

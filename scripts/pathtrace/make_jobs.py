@@ -112,7 +112,7 @@ def main() -> None:
 
     p = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     p.add_argument("--poses", type=Path, required=True)
-    p.add_argument("--split", default="test", choices=("calibration", "test"))
+    p.add_argument("--split", default="test", choices=("train", "calibration", "test"))
     p.add_argument("--count", type=int, default=150)
     p.add_argument("--out", type=Path, required=True)
     p.add_argument("--seed", type=int, default=1)
@@ -143,7 +143,7 @@ def main() -> None:
         width, height = camera.width, camera.height
         uv, depth = camera.project(np.stack([knee, heel]))
         shank_px = camera.focal_px / float(depth.mean()) * truth.shank_length_m
-        scene = families.sample(rng)
+        scene = families.sample(rng, o.split)
         meshes, cloth_gap = dress(q, scene, rng, look)
         meshes += neighbours(q, posed, scene["neighbours"], rng, look)
         centre = uv.mean(0)

@@ -159,3 +159,12 @@ def test_h264_loses_more_at_a_higher_rate_factor():
     image = cv2.GaussianBlur(rng.integers(0, 256, (96, 128, 3), np.uint8), (0, 0), 2.0)
     error = [np.abs(damage.h264(image, crf, "veryfast").astype(float) - image).mean() for crf in (18, 38)]
     assert error[0] < 8 and error[1] > 1.5 * error[0]
+
+
+def test_training_scenes_keep_clear_of_the_held_out_families():
+    drawn = [families.sample(np.random.default_rng(k), "train") for k in range(200)]
+    assert not any(families.held_out(s) for s in drawn)
+    assert {s["carpet"]["family"] for s in drawn} == set(families.CARPETS) - set(families.HELD_OUT["carpet"])
+    # what is drawn for tests is what it always was, held-out families and all
+    assert any(families.held_out(families.sample(np.random.default_rng(k))) for k in range(50))
+    assert families.sample(np.random.default_rng(3)) == families._sample(np.random.default_rng(3))
