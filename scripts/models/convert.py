@@ -69,6 +69,14 @@ LANDMARKS = Network(
         Output("Identity_4", "world_landmarks_m", (1, 39, 3)),
     ),
 )
+#: The package's middle-sized landmark network. The program does not use it; `scripts/train/start_from.py` can start from it.
+FULL = Network(
+    member="package/pose_landmark_full.tflite",
+    sha256="e9a5c5cb17f736fafd4c2ec1da3b3d331d6edbe8a0d32395855aeb2cdfd64b9f",
+    file="body_landmarks_full.onnx",
+    role="none",
+    outputs=LANDMARKS.outputs,
+)
 MASK = Output("Identity_2", "mask_logits", (1, 1, 256, 256))
 DETECTOR_BYTES = 2_962_288
 
@@ -296,8 +304,12 @@ def main():
     parser = argparse.ArgumentParser(description="Convert the pose networks of @mediapipe/pose to ONNX.")
     parser.add_argument("package", type=Path, help="mediapipe-pose-0.5.1675469404.tgz, as written by `npm pack`")
     parser.add_argument("--out", type=Path, default=REPOSITORY / "models", help="folder to write to (default: models/)")
+    parser.add_argument("--full", type=Path, metavar="FILE", help="write only the package's middle-sized landmark network, to FILE")
     parser.add_argument("--with-mask", action="store_true", help="keep the landmark network's person mask (slower)")
     arguments = parser.parse_args()
+    if arguments.full:
+        write_whole(arguments.full, convert(arguments.package, FULL).SerializeToString(deterministic=True))
+        return
     # Rows of other networks in the manifest are kept: other scripts write those.
     manifest_path = arguments.out / "manifest.json"
     networks = json.loads(manifest_path.read_text())["networks"] if manifest_path.exists() else []

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import torch
 from torch.nn import functional as F
@@ -95,8 +96,7 @@ def window(images, labels, plan: Plan, generator: torch.Generator, dtype):
     # outside the picture: its border drawn out, black or grey; a product may do any of the three
     kind = torch.rand(n, generator=generator, device=device) if plan.picture else torch.zeros(n, device=device)
     outside = ((grid.abs() > 1).any(-1)).unsqueeze(1)
-    fill = torch.where(kind < 0.5, torch.tensor(-1.0, device=device),
-                       torch.where(kind < 0.75, torch.tensor(0.0, device=device), torch.tensor(0.5, device=device)))
+    fill = torch.where(kind < 0.5, -1.0, torch.where(kind < 0.75, 0.0, 0.5))
     fill = fill.view(n, 1, 1, 1).to(dtype)
     cut = torch.where(outside & (fill >= 0), fill, cut)
 
@@ -146,6 +146,7 @@ def window(images, labels, plan: Plan, generator: torch.Generator, dtype):
 
 # ---------------------------------------------------------------- picture
 
+@lru_cache
 def _dct_matrix(device, dtype):
     k = torch.arange(8, dtype=torch.float64)
     m = torch.cos((2 * k[None] + 1) * k[:, None] * math.pi / 16) * 0.5
@@ -159,6 +160,12 @@ _LUMA = [16, 11, 10, 16, 24, 40, 51, 61, 12, 12, 14, 19, 26, 58, 60, 55, 14, 13,
          49, 64, 78, 87, 103, 121, 120, 101, 72, 92, 95, 98, 112, 100, 103, 99]
 _CHROMA = [17, 18, 24, 47, 99, 99, 99, 99, 18, 21, 26, 66, 99, 99, 99, 99, 24, 26, 56, 99, 99, 99, 99, 99,
            47, 66] + [99] * 38
+
+
+@lru_cache
+def _table(which: str, device) -> torch.Tensor:
+    """A quantisation table ``[1,8,8]``; kept, because a recorded step may not copy from the host."""
+    return torch.tensor({"luma": _LUMA, "chroma": _CHROMA}[which], device=device, dtype=torch.float32).view(1, 8, 8)
 
 
 def _quantise(plane, table, m):
@@ -186,8 +193,8 @@ def compress(x, quality):
     cr = F.avg_pool2d((0.5 * r - 0.418688 * g - 0.081312 * b).unsqueeze(1), 2)[:, 0]
     s = torch.where(quality < 50, 5000 / quality, 200 - 2 * quality).view(n, 1, 1) / 100
     m = _dct_matrix(x.device, torch.float32)
-    luma = torch.clamp(torch.tensor(_LUMA, device=x.device, dtype=torch.float32).view(1, 8, 8) * s, 1, 255)
-    chroma = torch.clamp(torch.tensor(_CHROMA, device=x.device, dtype=torch.float32).view(1, 8, 8) * s, 1, 255)
+    luma = torch.clamp(_table("luma", x.device) * s, 1, 255)
+    chroma = torch.clamp(_table("chroma", x.device) * s, 1, 255)
     y = _quantise(y, luma, m) + 128
     cb, cr = (F.interpolate(_quantise(p, chroma, m).unsqueeze(1), scale_factor=2.0, mode="bilinear",
                             align_corners=False)[:, 0] for p in (cb, cr))
@@ -249,7 +256,7 @@ def picture(x, labels, plan: Plan, generator: torch.Generator):
         x = torch.cat([part, x[m:]])
 
     # resolution, noise and compression act on the source's pixels
-    order = torch.randperm(n, generator=generator, device=device)
+    order = torch.rand(n, generator=generator, device=device).argsort()
     # renders already have their frame's resolution, so most stay
     shares, sides, start, out = (0.64, 0.14, 0.12, 0.1), (SIDE, 192, 144, 112), 0, []
     for i, (share, side) in enumerate(zip(shares, sides)):

@@ -1,23 +1,23 @@
 #!/usr/bin/env bash
-# Two networks (base on the first card, small on the second) trained side by side on the same rendered crops, on a machine with two cards.
+# One or two networks (SIZES, at most two) trained side by side on the same rendered crops, on a machine with one graphics card or more.
 #
-#   two_cards.sh start SECONDS   unpack, start the job in the background, watch it for SECONDS
-#   two_cards.sh watch SECONDS   watch it on; what is there comes back in $OUT
+#   cards.sh start SECONDS   unpack, start the job in the background, watch it for SECONDS
+#   cards.sh watch SECONDS   watch it on; what is there comes back in $OUT
 #
 # The job outlives the command that started it (own process session): render first (all processors), then train (all cards), then calibrate
 # and judge both on bodies, carpets and lights never trained on, with whole-frame stills drawn beside it. It is over DEADLINE seconds after its start.
-# RESUME0, RESUME1: checkpoints (in the tree or carried) that the two trainings go on from, with RATE lower than the usual 2e-3; POSE_SEED: other bodies and crops than the last time.
+# RESUME0, RESUME1: checkpoints (in the tree or carried) that the trainings start from: start_from.py's, or earlier ones with RATE lower than the usual 2e-3; POSE_SEED: other bodies and crops than the last time.
 # TINY=1: a rehearsal on a processor.
 set -u
 here=$(cd "$(dirname "$0")" && pwd); root=$(cd "$here/../.." && pwd)
-DEADLINE=${DEADLINE:-1600} RENDER=${RENDER:-480} FINISH=${FINISH:-120} WORKERS=${WORKERS:-28} CARDS=${CARDS:-2} ENOUGH=${ENOUGH:-200000}
-CAPACITY=${CAPACITY:-160000} HELD=${HELD:-520} STILLS=${STILLS:-90} PER_POSE=${PER_POSE:-6} CHUNK=${CHUNK:-1024} FILE=${FILE:-32} BATCH=${BATCH:-256} SIZES=${SIZES:-"base small"} DEVICE=cuda LIGHT=
+DEADLINE=${DEADLINE:-1500} RENDER=${RENDER:-420} FINISH=${FINISH:-110} WORKERS=${WORKERS:-14} CARDS=${CARDS:-1} ENOUGH=${ENOUGH:-108000}
+CAPACITY=${CAPACITY:-110000} HELD=${HELD:-520} STILLS=${STILLS:-85} PER_POSE=${PER_POSE:-6} CHUNK=${CHUNK:-1024} FILE=${FILE:-32} BATCH=${BATCH:-256} SIZES=${SIZES:-"full heavy"} DEVICE=cuda LIGHT= COMPILE="--compile --compile-limit-s 180"
 PYTHON=${PYTHON:-python3}
 if [ "${TINY:-0}" = 1 ]; then
-  DEADLINE=${TINY_DEADLINE:-420} RENDER=170 FINISH=110 WORKERS=2 ENOUGH=60 CAPACITY=80 HELD=6 STILLS=2 PER_POSE=2 CHUNK=6 FILE=3 BATCH=8 SIZES="tiny tiny" DEVICE=cpu LIGHT=--light
+  DEADLINE=${TINY_DEADLINE:-420} RENDER=230 FINISH=110 WORKERS=2 ENOUGH=60 CAPACITY=80 HELD=6 STILLS=2 PER_POSE=2 CHUNK=6 FILE=3 BATCH=8 SIZES=${TINY_SIZES:-"tiny tiny"} DEVICE=cpu LIGHT=--light COMPILE=
 fi
 if [ -z "${WORK:-}" ]; then
-  WORK=/tmp/shankline-two; { [ -d /dev/shm/shankline-two ] || [ "$(df -m --output=avail /dev/shm | tail -n 1)" -gt 100000 ]; } && WORK=/dev/shm/shankline-two
+  WORK=/tmp/shankline-two; { [ -d /dev/shm/shankline-two ] || [ "$(df -m --output=avail /dev/shm | tail -n 1)" -gt $(( CAPACITY * 45 / 100 )) ]; } && WORK=/dev/shm/shankline-two
 fi
 export OMP_NUM_THREADS=1 PYTHONUNBUFFERED=1 SHANKLINE_BODY_MODEL=${SHANKLINE_BODY_MODEL:-$root/.data/body_model.npz} WORK
 [ -d "$WORK/site" ] && export PYTHONPATH=$WORK/site
@@ -32,7 +32,8 @@ on() { local card=$(( $1 % CARDS )) log=$WORK/log/$2.log; shift 2
 collect() {
   [ -e "$WORK/results.tar.gz" ] && cp "$WORK/results.tar.gz" "$OUT/" || tar czf "$OUT/results.tar.gz" -C "$WORK" log train0/train.jsonl train1/train.jsonl 2>/dev/null
   for i in 0 1; do
-    for f in final checkpoint; do [ -e "$WORK/train$i/${f}_half.pt" ] && cp "$WORK/train$i/${f}_half.pt" "$OUT/train$i.pt" && break; done
+    # a file of more than 16 MiB would not come back: in two parts, to be put together with cat
+    for f in final checkpoint; do [ -e "$WORK/train$i/${f}_half.pt" ] && split -b 14M "$WORK/train$i/${f}_half.pt" "$OUT/train$i.pt." && break; done
     for s in test calibration; do [ -e "$WORK/stills_${s}_$i.tar" ] && cp "$WORK/stills_${s}_$i.tar" "$OUT/"; done
   done
   ls -la "$OUT"
@@ -44,7 +45,7 @@ watch() {
     if [ $(( $(date +%s) - last )) -ge "${EVERY:-20}" ]; then
       last=$(date +%s)
       say "poses $(ls "$WORK"/poses | grep -c 'pose$') shards $(ls "$WORK"/crops | grep -c npz) held-out $(ls "$WORK"/held_*/ | grep -c npz) stills $(ls "$WORK"/stills_*/ 2>/dev/null | grep -c jpg)" \
-        "| $(tail -qn 1 "$WORK"/log/train0.log 2>/dev/null | cut -c1-230) | $(tail -qn 1 "$WORK"/log/train1.log 2>/dev/null | cut -c1-110)"
+        "| $(tail -qn 1 "$WORK"/log/train0.log 2>/dev/null | cut -c1-230) | $(tail -qn 1 "$WORK"/log/train1.log 2>/dev/null | cut -c1-230)"
     fi
     sleep 1
   done
@@ -72,13 +73,13 @@ job() {
   done
   for w in $(seq 0 $(( WORKERS - 1 ))); do
     ( s=calibration; [ $(( w % 4 / 2 )) = 1 ] && s=test
-      on $w crops_$w $PYTHON produce.py crops --split $s --poses "$WORK/poses_$s" --out "$WORK/held_$s" --worker $w --per-pose $PER_POSE --per-mesh $PER_POSE --seed 5 --seconds $(( RENDER / 2 )) $LIGHT
-      on $w crops_$w $PYTHON produce.py crops --split train --poses "$WORK/poses" --out "$WORK/crops" --worker $w --per-pose $PER_POSE --per-mesh $PER_POSE --seed "${POSE_SEED:-3}" --seconds $(( RENDER )) $LIGHT ) & pids+=($!)
+      on $w crops_$w nice $PYTHON produce.py crops --split $s --poses "$WORK/poses_$s" --out "$WORK/held_$s" --worker $w --per-pose $PER_POSE --per-mesh $PER_POSE --seed 5 --seconds $(( RENDER / 2 )) $LIGHT
+      on $w crops_$w nice $PYTHON produce.py crops --split train --poses "$WORK/poses" --out "$WORK/crops" --worker $w --per-pose $PER_POSE --per-mesh $PER_POSE --seed "${POSE_SEED:-3}" --seconds $(( RENDER )) $LIGHT ) & pids+=($!)
   done
   for i in "${!sizes[@]}"; do
     resume=(); [ -e "$WORK/resume$i.pt" ] && resume=(--resume "$WORK/resume$i.pt")
     on $i train$i $PYTHON train.py --data "$WORK/crops" --check "$WORK/held_calibration" --out "$WORK/train$i" --seconds $(( $(left) - FINISH )) --size "${sizes[$i]}" --batch $BATCH --rate "${RATE:-2e-3}" \
-      --average 0.999 --capacity $CAPACITY --check-capacity 1500 --least $(( CAPACITY / 8 )) --wait-for "$WORK/poses/STOP" --checkpoint-s 60 --seed $(( ${SEED:-7} + i )) "${resume[@]}" & trainers+=($!)
+      --average 0.999 --capacity $CAPACITY --check-capacity 1500 --least $(( CAPACITY / 8 )) --wait-for "$WORK/poses/STOP" --checkpoint-s 60 --seed $(( ${SEED:-7} + i )) $COMPILE "${resume[@]}" & trainers+=($!)
   done
   while [ $(( $(date +%s) - begin )) -lt "$RENDER" ]; do
     sleep 2
@@ -88,17 +89,17 @@ job() {
   touch "$WORK/poses/STOP"; say "rendering ends: $(ls "$WORK/crops" | grep -c npz) shards, $(left) s left"
   sleep 4; for w in "${pids[@]}"; do pkill -P "$w" 2>/dev/null; kill "$w" 2>/dev/null; done
   for i in 0 1; do for s in test calibration; do
-    ( on $i stills_${s}_$i nice $PYTHON "$root/scripts/bench/make_stills.py" --poses "$WORK/still_poses_${s}_$i" --split $s --count "$STILLS" --out "$WORK/stills_${s}_$i" --seed $(( 40 + i )) --limit-mb 10.5
+    ( on $i stills_${s}_$i nice $PYTHON "$root/scripts/bench/make_stills.py" --poses "$WORK/still_poses_${s}_$i" --split $s --count "$STILLS" --out "$WORK/stills_${s}_$i" --seed $(( 40 + i )) --limit-mb 9.4
       tar cf "$WORK/$s$i.tmp" -C "$WORK" "stills_${s}_$i" && mv "$WORK/$s$i.tmp" "$WORK/stills_${s}_$i.tar" ) &
   done; done
   wait "${trainers[@]}"; say "training ends, $(left) s left"
   for i in "${!sizes[@]}"; do
     ( m=$WORK/train$i/final.pt; [ -e "$m" ] || m=$WORK/train$i/checkpoint.pt
-      made=$($PYTHON -c 'import json,sys,time,torch,numpy;print(json.dumps({"command":"scripts/train/two_cards.sh","size":sys.argv[1],"torch":torch.__version__,"numpy":numpy.__version__,"device":torch.cuda.get_device_name() if torch.cuda.is_available() else "cpu","date":time.strftime("%Y-%m-%d"),"last":json.loads(open(sys.argv[2]).read().splitlines()[-1])}))' "${sizes[$i]}" "$WORK/train$i/train.jsonl")
+      made=$($PYTHON -c 'import json,sys,time,torch,numpy;print(json.dumps({"command":"scripts/train/cards.sh","size":sys.argv[1],"torch":torch.__version__,"numpy":numpy.__version__,"device":torch.cuda.get_device_name() if torch.cuda.is_available() else "cpu","date":time.strftime("%Y-%m-%d"),"last":json.loads(open(sys.argv[2]).read().splitlines()[-1])}))' "${sizes[$i]}" "$WORK/train$i/train.jsonl")
       on $i calibrate$i timeout 60 $PYTHON -W ignore calibrate.py --model "$m" --data "$WORK/held_calibration" --json "$WORK/result/lower_leg$i.json" --made "$made"
       for how in "" --unknown --damaged; do
         echo "==== test split $how"
-        CUDA_VISIBLE_DEVICES=$i timeout 40 $PYTHON -W ignore evaluate.py --model "$m" --json "$WORK/result/lower_leg$i.json" --data "$WORK/held_test" --out "$WORK/result/figures$i${how/--/_}.json" $how 2>&1
+        CUDA_VISIBLE_DEVICES=$(( i % CARDS )) timeout 40 $PYTHON -W ignore evaluate.py --model "$m" --json "$WORK/result/lower_leg$i.json" --data "$WORK/held_test" --out "$WORK/result/figures$i${how/--/_}.json" $how 2>&1
       done >"$WORK/result/evaluation$i.txt" ) &
     judges[$i]=$!
   done
@@ -118,7 +119,7 @@ case "${1:-}" in
     [ -n "${RESUME1:-}" ] && cp "$root/$RESUME1" "$WORK/resume1.pt"
     # from a copy: the tree is sent anew with every command
     cp -r "$root"/scripts/{train,scenes,bench} "$WORK/code/scripts/"; cp "$SHANKLINE_BODY_MODEL" "$WORK/code/.data/body_model.npz"
-    SHANKLINE_BODY_MODEL=$WORK/code/.data/body_model.npz setsid nohup bash "$WORK/code/scripts/train/two_cards.sh" job >"$WORK/log/job.log" 2>&1 </dev/null &
+    SHANKLINE_BODY_MODEL=$WORK/code/.data/body_model.npz setsid nohup bash "$WORK/code/scripts/train/cards.sh" job >"$WORK/log/job.log" 2>&1 </dev/null &
     watch "${2:-560}" ;;
   watch) watch "${2:-560}" ;;
   job) job ;;

@@ -16,6 +16,8 @@ import calibrate
 import contract
 import predict
 
+#: Classes of the shank's length in the frame that the crop was cut from, px: below about 120 the crop is blown up.
+RESOLUTIONS = (("under 80 px a shank", 0.0, 80.0), ("80-140 px", 80.0, 140.0), ("over 140 px", 140.0, 1e9))
 GAP_SIZES = (("0-5", -50.0, 5.0), ("5-30", 5.0, 30.0), ("30-120", 30.0, 120.0))
 
 
@@ -100,11 +102,15 @@ def report(p: dict) -> dict:
     on = p["true_present"] > 0.5
     degrees = np.degrees(p["true_elevation"])
     fields = ("clothing", "footwear", "carpet", "light", "held_out")
-    out: dict = {"elevation": {}, **{f: {} for f in fields}}
+    out: dict = {"elevation": {}, "resolution": {}, **{f: {} for f in fields}}
     for name, low, high in contract.ELEVATION_CLASSES:
         m = on & (degrees >= low) & (degrees < high)
         if m.sum() >= 10:
             out["elevation"][name] = summary(p, m)
+    for name, low, high in RESOLUTIONS:
+        m = on & (p["source_shank_px"] >= low) & (p["source_shank_px"] < high)
+        if m.sum() >= 30:
+            out["resolution"][name] = summary(p, m)
     for field in fields:
         for value in sorted(set(p[field][on].tolist())):
             m = on & (p[field] == value)
@@ -117,7 +123,7 @@ def report(p: dict) -> dict:
 
 
 def show(r: dict, before: str = "") -> None:
-    for field in ("elevation", "clothing", "footwear", "carpet", "light", "held_out"):
+    for field in ("elevation", "resolution", "clothing", "footwear", "carpet", "light", "held_out"):
         for name, s in r[field].items():
             print(f"{before}{field} {name} n={s['n']}")
             if field == "elevation":

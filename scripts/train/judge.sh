@@ -31,7 +31,7 @@ wait "${workers[@]}"; echo "rendered after $SECONDS s: $(ls "$WORK"/held_*/ | gr
 judges=(); i=0
 for m in "${models[@]}"; do
   ( name=$(basename "$m" .pt); export CUDA_VISIBLE_DEVICES=$(( i % CARDS ))
-    made=$($PYTHON -c 'import json,sys,time,torch,numpy;print(json.dumps({"command":"scripts/train/two_cards.sh, then judge.sh","crops_for_calibration":"bodies, carpets and lights never trained on","torch":torch.__version__,"numpy":numpy.__version__,"date":time.strftime("%Y-%m-%d")}))')
+    made=$($PYTHON -c 'import json,sys,time,torch,numpy;print(json.dumps({"command":"scripts/train/cards.sh, then judge.sh","crops_for_calibration":"bodies, carpets and lights never trained on","torch":torch.__version__,"numpy":numpy.__version__,"date":time.strftime("%Y-%m-%d")}))')
     $PYTHON -W ignore calibrate.py --model "$m" --data "$WORK/held_calibration" --json "$WORK/$name.json" --made "$made" >"$WORK/log/calibrate_$name.log" 2>&1
     for how in "" --unknown --damaged; do
       echo "==== test split $how"; timeout 60 $PYTHON -W ignore evaluate.py --model "$m" --json "$WORK/$name.json" --data "$WORK/held_test" --out "$WORK/figures_$name${how/--/_}.json" $how 2>&1

@@ -11,6 +11,7 @@ that neighbouring bins are near.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import torch
 from torch.nn import functional as F
@@ -63,9 +64,15 @@ def points_loss(out, labels):
     return total, plain, heat
 
 
+@lru_cache
+def _bounds(device, dtype) -> torch.Tensor:
+    """All bin bounds with the open ends; kept, because a recorded step may not copy from the host."""
+    return torch.as_tensor(contract.bin_bounds(), device=device, dtype=dtype)
+
+
 def soft_bins(gap, smear=0.004):
     """Bin probabilities of a gap smeared by a small Gaussian, ``[..., GAP_BINS]``."""
-    edges = torch.as_tensor(contract.GAP_BIN_EDGES, device=gap.device, dtype=gap.dtype)
+    edges = _bounds(gap.device, gap.dtype)[1:-1]
     sd = smear * (1 + 4 * gap.clamp(min=0).unsqueeze(-1))
     cdf = 0.5 * (1 + torch.erf((edges - gap.unsqueeze(-1)) / (sd * math.sqrt(2))))
     zero, one = torch.zeros_like(cdf[..., :1]), torch.ones_like(cdf[..., :1])
@@ -87,7 +94,7 @@ def gap_losses(out, labels, weight):
     p = soft_bins(target)
     log_q = F.log_softmax(out["gap_bins"], -1)
     ce = (-(p * log_q).sum(-1) * w).sum() / total_w
-    bounds = torch.as_tensor(contract.bin_bounds(), device=target.device, dtype=target.dtype)
+    bounds = _bounds(target.device, target.dtype)
     widths = (bounds[1:] - bounds[:-1])[:-1] * 20
     cdf_gap = (torch.cumsum(log_q.exp(), -1) - torch.cumsum(p, -1))[..., :-1]
     crps = ((cdf_gap.square() * widths).sum(-1) * w).sum() / total_w
@@ -95,12 +102,17 @@ def gap_losses(out, labels, weight):
 
 
 #: How the parts add up. `plain` terms and the heatmaps carry the first steps and fade to a fifth.
-WEIGHTS = dict(points=0.1, points_plain=1.0, heat=0.5, gap=0.5, gap_plain=1.0, gap_ce=0.25, gap_crps=1.0,
+WEIGHTS = dict(points=0.2, points_plain=1.0, heat=0.5, gap=0.5, gap_plain=1.0, gap_ce=0.25, gap_crps=1.0,
                visibility=0.2, elevation=0.2, azimuth=0.5, scale=0.2, is_left=0.1, present=0.3)
 
 
-def loss(out, labels, progress: float):
-    """Sum of all parts and the parts as a dictionary of detached scalars."""
+def fade_at(progress: float) -> float:
+    """Weight of the parts that carry the first steps, from 1 down to a fifth half-way through training."""
+    return max(0.2, 1 - 2 * progress)
+
+
+def loss(out, labels, fade):
+    """Sum of all parts (`fade`: see :func:`fade_at`, a number or a scalar tensor) and the parts as a dictionary of detached scalars."""
     present = labels["present"]
     on = present.sum().clamp(min=1)
     parts = {}
@@ -118,7 +130,6 @@ def loss(out, labels, progress: float):
     parts["scale"] = (beta_nll(r, out["scale"][:, 1].clamp(-6, 1) + math.log(10)) * present).sum() / on
     parts["is_left"] = (F.binary_cross_entropy_with_logits(out["is_left"], labels["is_left"], reduction="none") * present).sum() / on
     parts["present"] = F.binary_cross_entropy_with_logits(out["present"], present)
-    fade = max(0.2, 1 - 2 * progress)
     total = 0.0
     for name, value in parts.items():
         total = total + WEIGHTS[name] * (fade if name.endswith("plain") or name == "heat" else 1.0) * value

@@ -20,6 +20,7 @@ import torch
 from torch import nn
 
 import contract
+import mobile
 
 
 def conv(c_in: int, c_out: int, k: int, stride: int = 1, groups: int = 1, relu: bool = True) -> nn.Sequential:
@@ -71,7 +72,35 @@ SIZES = {
                   decoder=(96, 64, 48), hidden=320, maps=8),
     "base": dict(stem=24, stages=((40, 2, 2, 3), (80, 4, 3, 5), (176, 6, 3, 5), (448, 4, 2, 5)),
                  decoder=(128, 80, 64), hidden=384, maps=8),
+    # backbone and first weights of the general network (mobile.py, start_from.py)
+    "full": dict(backbone="full", decoder=(112, 80, 56), hidden=384, maps=8),
+    "heavy": dict(backbone="heavy", decoder=(128, 80, 64), hidden=384, maps=8),
 }
+
+
+class Backbone(nn.Module):
+    """A backbone trained from nothing: ``[N,3,256,256]`` to maps at strides 4, 8, 16 and 32."""
+
+    def __init__(self, plan: dict):
+        super().__init__()
+        self.stem = conv(3, plan["stem"], 3, 2)
+        # the widest maps get a plain strided convolution; below it, inverted bottlenecks
+        (c4, n4, e4, k4), *deeper = plan["stages"]
+        stages = [nn.Sequential(conv(plan["stem"], c4, 3, 2), *[Inverted(c4, c4, e4, k4) for _ in range(n4 - 1)])]
+        before, self.widths = c4, [c4]
+        for c, n, e, k in deeper:
+            stages.append(nn.Sequential(
+                Inverted(before, c, max(e, 3), k, 2), *[Inverted(c, c, e, k) for _ in range(n - 1)]))
+            before = c
+            self.widths.append(c)
+        self.stages = nn.ModuleList(stages)
+
+    def forward(self, crop):
+        out, x = [], self.stem(crop)
+        for stage in self.stages:
+            x = stage(x)
+            out.append(x)
+        return out
 
 
 class LowerLegNetwork(nn.Module):
@@ -81,20 +110,18 @@ class LowerLegNetwork(nn.Module):
         super().__init__()
         s = SIZES[size]
         self.size = size
-        w = [stage[0] for stage in s["stages"]]
         points, stations, bins = len(contract.POINTS), len(contract.STATIONS), contract.GAP_BINS
         self.points, self.stations, self.bins, self.maps = points, stations, bins, s["maps"]
 
-        self.stem = conv(3, s["stem"], 3, 2)
-        # the widest maps get a plain strided convolution; below it, inverted bottlenecks
-        (c4, n4, e4, k4), *deeper = s["stages"]
-        self.stage4 = nn.Sequential(conv(s["stem"], c4, 3, 2), *[Inverted(c4, c4, e4, k4) for _ in range(n4 - 1)])
-        before, stages = c4, []
-        for c, n, e, k in deeper:
-            stages.append(nn.Sequential(
-                Inverted(before, c, max(e, 3), k, 2), *[Inverted(c, c, e, k) for _ in range(n - 1)]))
-            before = c
-        self.stage8, self.stage16, self.stage32 = stages
+        if "backbone" in s:
+            self.backbone = mobile.Backbone(s["backbone"])
+            w = self.backbone.widths
+            # its maps have values in the hundreds, which a linear layer should not meet
+            self.level = nn.BatchNorm1d(w[3])
+        else:
+            self.backbone = Backbone(s)
+            w = self.backbone.widths
+            self.level = nn.Identity()
         dec = s["decoder"]
         self.decode16 = Decode(w[3], w[2], dec[0], 5)
         self.decode8 = Decode(dec[0], w[1], dec[1], 5)
@@ -142,10 +169,7 @@ class LowerLegNetwork(nn.Module):
 
     def features(self, crop):
         # no normalisation of colours: the stem's batch normalisation does it without another pass
-        f4 = self.stage4(self.stem(crop))
-        f8 = self.stage8(f4)
-        f16 = self.stage16(f8)
-        f32 = self.stage32(f16)
+        f4, f8, f16, f32 = self.backbone(crop)
         d4 = self.decode4(self.decode8(self.decode16(f32, f16), f8), f4)
         return f32, d4, self.maps_out(d4)
 
@@ -173,7 +197,7 @@ class LowerLegNetwork(nn.Module):
         # the points' places go in as numbers; gaps must not bend the points, so detached
         place = (points.detach() / contract.INPUT_PX - 0.5) * 4
         local = torch.cat([nn.functional.relu(at_points), place], 2)
-        deep = self.deep(f32.float().mean((2, 3)))
+        deep = self.deep(self.level(f32.float().mean((2, 3))))
         wide = torch.cat([deep, local.flatten(1), nn.functional.relu(at_maps).flatten(1)], 1)
 
         c = self.cholesky(local) + self.cholesky_point

@@ -17,7 +17,7 @@ import shards
 
 #: Truth fields added to the outputs, under the name "true_<field>".
 TRUTH = ("points", "visible", "in_crop", "gap", "shank_m", "elevation", "azimuth", "scale", "is_left", "present")
-KEPT = ("pose_id", "body_id", "appearance_id", "clothing", "footwear", "carpet", "light", "held_out", "kind", "gap_mm", "cloth_gap_mm")
+KEPT = ("source_shank_px", "pose_id", "body_id", "appearance_id", "clothing", "footwear", "carpet", "light", "held_out", "kind", "gap_mm", "cloth_gap_mm")
 
 #: Placement of the crop in evaluation: within 10 % of the crop's side and 15 % in scale, as the trial network was tested.
 PLACED = augment.Plan(centre_sd_shanks=0.08, scale_log_sd=0.10, roll_sd_deg=0, flip=False, picture=False, cutout_share=0, edge_share=0,

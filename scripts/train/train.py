@@ -28,6 +28,7 @@ import network
 import shards
 import standin
 from pool import Pool, Watcher
+from step import Step
 
 
 def log(path: Path, **values) -> None:
@@ -39,18 +40,23 @@ def log(path: Path, **values) -> None:
 
 
 class Average:
-    """Exponential moving average of weights and batch statistics."""
+    """Exponential moving average of weights and batch statistics, taken every few steps."""
+
+    EVERY = 4
 
     def __init__(self, net: torch.nn.Module, decay: float):
         self.net = copy.deepcopy(net).eval().requires_grad_(False)
         self.decay, self.steps = decay, 0
+        pairs = [(a, b.detach()) for a, b in zip(self.net.state_dict().values(), net.state_dict().values()) if a.is_floating_point()]
+        self.mine, self.theirs = [a for a, _ in pairs], [b for _, b in pairs]
 
-    def update(self, net: torch.nn.Module) -> None:
+    @torch.no_grad()
+    def update(self) -> None:
         self.steps += 1
+        if self.steps % self.EVERY:
+            return
         d = min(self.decay, (1 + self.steps) / (20 + self.steps))
-        a = [t for t in self.net.state_dict().values() if t.is_floating_point()]
-        b = [t.detach() for t in net.state_dict().values() if t.is_floating_point()]
-        torch._foreach_lerp_(a, b, 1 - d)
+        torch._foreach_lerp_(self.mine, self.theirs, 1 - d**self.EVERY)
 
 
 def save(path: Path, net: torch.nn.Module, **extra) -> None:
@@ -71,11 +77,17 @@ def load(path: Path) -> network.LowerLegNetwork:
     return net.eval()
 
 
-def parameter_groups(net: torch.nn.Module, decay: float):
-    plain, decayed = [], []
-    for p in net.parameters():
-        (decayed if p.ndim >= 2 else plain).append(p)
-    return [{"params": decayed, "weight_decay": decay}, {"params": plain, "weight_decay": 0.0}]
+def optimiser_of(net: torch.nn.Module, rate: float, decay: float, backbone_factor: float):
+    """AdamW; no decay on biases and norms, and `backbone_factor` times the rate on a backbone that was trained before."""
+    groups: dict[tuple, list] = {}
+    for name, p in net.named_parameters():
+        factor = backbone_factor if name.startswith("backbone.") else 1.0
+        groups.setdefault((factor, decay if p.ndim >= 2 else 0.0), []).append(p)
+    cuda = next(net.parameters()).is_cuda
+    optimiser = torch.optim.AdamW(
+        [{"params": q, "weight_decay": d, "factor": f, "lr": torch.tensor(rate, device="cuda") if cuda else rate} for (f, d), q in groups.items()],
+        lr=rate, betas=(0.9, 0.99), fused=cuda, capturable=cuda)
+    return optimiser
 
 
 @torch.no_grad()
@@ -115,6 +127,55 @@ def quick_check(net, pool: Pool, batch: int, dtype) -> dict[str, float]:
     return result
 
 
+def too_long(*_):
+    raise TimeoutError("compiling took too long")
+
+
+def rehearse(net, o, device, picture_type, layout, logfile: Path, begin: float):
+    """Tries the fast ways on stand-in crops at rate zero, while crops are still being drawn.
+
+    Returns the network to call (compiled or not) and whether steps are to be recorded. What fails is logged and left out; so is what
+    computes another loss than the plain step. The network is as before afterwards.
+    """
+    cuda = device.type == "cuda"
+    if not cuda:
+        return net, False
+    warm = standin.draw(16, np.random.default_rng(o.seed))
+    pool = Pool(o.batch, device)
+    for _ in range(-(-o.batch // 16)):
+        pool.add(warm)
+    signal.signal(signal.SIGALRM, too_long)
+    before = copy.deepcopy(net.state_dict())
+    best, losses_seen = (net, False, 0.0), []
+    ways = [(False, False), (True, True)] if o.compile else [(False, False), (False, True)]
+    for use_compile, record in ways:
+        model = torch.compile(net, dynamic=False) if use_compile else net
+        generator = torch.Generator(device).manual_seed(o.seed)
+        step = Step(net, optimiser_of(net, o.rate, o.decay, 1.0), pool, augment.Plan(), generator, o.batch, picture_type, layout, model)
+        signal.alarm(o.compile_limit_s if use_compile else 0)
+        try:
+            total, _, _ = step.run(torch.arange(o.batch, device=device), 1.0, 0.0)
+            plain = float(total)
+            if record:
+                step.record()
+            speed = step.per_second()
+            signal.alarm(0)
+            losses_seen.append(float(step.run(step.index, 1.0, 0.0)[0]))
+            # the same crops through the same network, but with draws of their own once the step is recorded
+            agrees = abs(plain / losses_seen[0] - 1) < 0.05 and abs(losses_seen[-1] / losses_seen[0] - 1) < 0.2
+            log(logfile, event="rehearsal", compiled=use_compile, recorded=record, per_s=speed, loss=losses_seen[-1], agrees=agrees, after_s=time.time() - begin)
+            if agrees and speed > 0.5 * best[2]:  # measured beside renderers: roughly is enough, and the later way is the faster
+                best = (model, record, speed)
+        except Exception as e:  # a nicety: training goes on without
+            signal.alarm(0)
+            log(logfile, event="rehearsal failed", compiled=use_compile, recorded=record, error=f"{type(e).__name__}: {e}"[:600])
+        net.load_state_dict(before)
+        net.zero_grad(set_to_none=True)
+        del model, step
+        torch.cuda.empty_cache()
+    return best[0], best[1]
+
+
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__)
     p.add_argument("--data", type=Path, required=True, help="folder of training shards; may still be filling")
@@ -130,7 +191,8 @@ def main() -> None:
     p.add_argument("--decay", type=float, default=0.04)
     p.add_argument("--average", type=float, default=0.9995)
     p.add_argument("--seed", type=int, default=7)
-    p.add_argument("--resume", type=Path, help="start from the weights of this checkpoint (of the same size); the schedule begins anew, so give a lower --rate")
+    p.add_argument("--resume", type=Path, help="start from the weights of this checkpoint (of the same size), or from start_from.py's; the schedule begins anew, so give a lower --rate for the former")
+    p.add_argument("--backbone-factor", type=float, default=0.5, help="share of the rate at which a resumed backbone learns")
     p.add_argument("--compile", action="store_true", help="takes minutes where renderers keep the processor busy")
     p.add_argument("--compile-limit-s", type=int, default=150)
     p.add_argument("--delete", action="store_true", help="remove training shards once they are read")
@@ -154,60 +216,20 @@ def main() -> None:
     picture_type = torch.float16 if cuda else torch.float32
     layout = torch.channels_last if cuda else torch.contiguous_format
 
-    while o.wait_for and not o.wait_for.exists() and time.time() < begin + 0.6 * o.seconds:
-        time.sleep(0.5)
     net = network.LowerLegNetwork(o.size).to(device)
     if o.resume:
         net.load_state_dict(load(o.resume).state_dict())
     net = net.to(memory_format=layout)
     average = Average(net, o.average)
-    optimiser = torch.optim.AdamW(parameter_groups(net, o.decay), lr=o.rate, betas=(0.9, 0.99), fused=cuda)
+    optimiser = optimiser_of(net, o.rate, o.decay, o.backbone_factor if o.resume else 1.0)
     generator = torch.Generator(device).manual_seed(o.seed)
     plan = augment.Plan()
     log(logfile, event="start", device=torch.cuda.get_device_name() if cuda else "cpu", torch=torch.__version__,
         parameters=network.parameters(net), resumed=o.resume.name if o.resume else "", batch=o.batch, seconds=o.seconds)
 
-    def step_of(model, images, labels, progress):
-        crop, camera, lab = augment.batch(images, labels, plan, generator, picture_type)
-        crop = crop.contiguous(memory_format=layout)
-        with torch.autocast(device.type, torch.bfloat16, enabled=cuda):
-            out = model(crop if cuda else crop.float(), camera)
-        return losses.loss(out, lab, progress)
-
-    # compile on stand-ins while the first crops are rendered; fall back to plain if that fails
-    model = net
-    warm = standin.draw(min(o.batch, 32), np.random.default_rng(o.seed))
-    repeat = np.arange(o.batch) % len(warm["image"])
-    warm_images = torch.from_numpy(warm["image"]).to(device)[torch.from_numpy(repeat).to(device)]
-    warm_labels = {k: torch.from_numpy(np.ascontiguousarray(warm[k]).astype(np.float32)).to(device)[torch.from_numpy(repeat).to(device)] for k in augment.LABELS}
-    def too_long(*_):
-        raise TimeoutError("compiling took too long")
-
-    signal.signal(signal.SIGALRM, too_long)
-    for use_compile in ([True, False] if o.compile else [False]):
-        signal.alarm(o.compile_limit_s if use_compile else 0)
-        try:
-            model = torch.compile(net) if use_compile else net
-            state = copy.deepcopy(net.state_dict())
-            for k in range(3):
-                total, _ = step_of(model, warm_images, warm_labels, 0.0)
-                total.backward()
-                net.zero_grad(set_to_none=True)
-                if k == 1 and cuda:
-                    torch.cuda.synchronize()
-                    t0 = time.time()
-            if cuda:
-                torch.cuda.synchronize()
-                log(logfile, event="warm", compiled=use_compile, step_s=time.time() - t0, after_s=time.time() - begin)
-            signal.alarm(0)
-            net.load_state_dict(state)
-            break
-        except Exception as e:  # compilation is a nicety
-            if not use_compile:
-                raise
-            log(logfile, event="compile failed", error=str(e)[:300])
-            net.zero_grad(set_to_none=True)
-    del warm_images, warm_labels
+    model, recorded = rehearse(net, o, device, picture_type, layout, logfile, begin)
+    while o.wait_for and not o.wait_for.exists() and time.time() < begin + 0.6 * o.seconds:
+        time.sleep(0.5)
 
     pool = Pool(o.capacity, device)
     check = Pool(o.check_capacity if o.check else 1, device)
@@ -218,11 +240,15 @@ def main() -> None:
             time.sleep(0.2)
     if pool.count == 0:
         raise SystemExit(f"no training crops appeared in {o.data}; nothing was trained")
-    log(logfile, event="first step", crops=pool.count, after_s=time.time() - begin)
+    step_once = Step(net, optimiser, pool, plan, generator, o.batch, picture_type, layout, model)
+    if recorded:
+        step_once.record()
+    log(logfile, event="first step", crops=pool.count, recorded=recorded, compiled=model is not net, after_s=time.time() - begin)
 
     started, step, samples, sums = time.time(), 0, 0, {}
     last_log = last_save = last_check = time.time()
     order, cursor = None, 0
+    shuffle = torch.Generator(device).manual_seed(o.seed + 1)
     skipped = 0
     while time.time() < until:
         progress = min((time.time() - started) / max(until - started, 1e-6), 1.0)
@@ -237,29 +263,19 @@ def main() -> None:
                 log(logfile, event="renderers told to stop", crops=pool.count, after_s=time.time() - begin)
         # every crop once an epoch; a fresh order whenever new crops came in
         if order is None or cursor + o.batch > len(order):
-            order, cursor = torch.randperm(pool.count, generator=generator, device=device), 0
+            order, cursor = torch.randperm(pool.count, generator=shuffle, device=device), 0
             if len(order) < o.batch:
                 order = order.repeat(o.batch // len(order) + 1)
         index = order[cursor: cursor + o.batch]
         cursor += o.batch
         rate = o.rate * min(1.0, (step + 1) / 300) * (0.005 + 0.995 * 0.5 * (1 + math.cos(math.pi * progress)))
-        for g in optimiser.param_groups:
-            g["lr"] = rate
-        total, parts = step_of(model, *pool.take(index), progress)
-        total.backward()
-        norm = torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
-        # a non-finite step is dropped on the device, without waiting for it
-        for q in net.parameters():
-            if q.grad is not None:
-                q.grad.nan_to_num_(0.0, 0.0, 0.0)
-        optimiser.step()
-        optimiser.zero_grad(set_to_none=True)
-        average.update(net)
+        total, parts, norm = step_once.run(index, losses.fade_at(progress), rate)
+        average.update()
         step += 1
         samples += o.batch
         if step % 20 == 0:
             for k, v in {**parts, "norm": norm}.items():
-                sums.setdefault(k, []).append(v)
+                sums.setdefault(k, []).append(v.clone())  # a recorded step writes its results to the same place
             if cuda:
                 torch.cuda.synchronize()
         now = time.time()
