@@ -4,8 +4,8 @@
     python scripts/calibrate/fusion.py measured.jsonl... [--other pathtraced.jsonl...] --used models/fusion.json --out models/fusion.json
 
 For calibration stills only (`scripts/bench/make_stills.py --split calibration`), never for those a table is reported on. Factors on the spreads, one a station: the 95 %
-quantile of |error| / stated spread over 1.96, the larger of marks and body floor and of both renderers (`--other`: what the network was not trained on is nearer to a real camera), drawn halfway to the mean of all stations because the stills are few. Stills where the
-reading lies on another person or the other leg (knee or heel off by more than half a shank) are counted and left out: no spread of a gap covers that.
+quantile of |error| / stated spread over 1.96, the larger of marks and body floor, the mean of both renderers (`--other`: pictures of a kind that the network was not trained on), drawn halfway to the mean of all stations because the stills are few. Stills where the
+reading lies on another person or the other leg (knee or heel off by more than half a shank) are counted and left out: no spread of a gap covers that. The joint estimate's factors hold for the factors on its parts that the measuring program was built with: where these change, measure and fit again.
 """
 
 from __future__ import annotations
@@ -51,12 +51,12 @@ def main() -> None:
     p.add_argument("--used", type=Path, required=True, help="the fusion.json that the measuring program was built with")
     o = p.parse_args()
     used = json.loads(o.used.read_text())
-    scale = {"geometry": [], "picture": [], "joined": []}
-    correlations, counts = [], []
+    scales, correlations, counts = {"geometry": [], "picture": [], "joined": []}, [], []
     for which, paths in (("rasterised", o.measured), ("path-traced", o.other)):
         if not paths:
             continue
         lines = [json.loads(line) for path in paths for line in path.read_text().splitlines()]
+        scale = {part: [] for part in scales}
         readings = [x for x in lines if x["floor"] == "body" and x.get("picture")]
         wrong = sum(misplaced(x) for x in readings)
         print(f"{which}: {len([x for x in lines if x['floor'] == 'body'])} stills, {len(readings)} read, {wrong} of them on another person or the other leg")
@@ -78,7 +78,9 @@ def main() -> None:
                     z.append([(g["gap_mm"] + g["natural_hollow_mm"] - x["truth"]["gap_mm"][s]) / g["sd_mm"] for s, g in zip(STATIONS, x["hold"]["gaps"])])
             scale["joined"].append(np.quantile(np.abs(z), 0.95, axis=0) / 1.96 * np.asarray(used.get("joined_sd_scale", [1.0] * len(STATIONS))))
             print(f"{which}, {floor} joint: |z| 95 % over 1.96 {np.round(scale['joined'][-1], 2)}")
-    factors = {part: np.max(v, 0) for part, v in scale.items()}
+        for part, v in scale.items():
+            scales[part].append(np.max(v, 0))
+    factors = {part: np.mean(v, 0) for part, v in scales.items()}
     factors = {part: [round(float(x), 2) for x in (v + v.mean()) / 2] for part, v in factors.items()}
     fitted = {
         "geometry_picture_correlation": [round(float(c), 2) for c in np.clip(np.max(correlations, 0), 0, 0.95)],
@@ -88,7 +90,7 @@ def main() -> None:
         "common_share": o.common_share,
         **{k: used[k] for k in ("picture_picture_correlation",) if k in used},  # measured elsewhere: scripts/bench/join_stills.py
         "made_by": f"scripts/calibrate/fusion.py on {' and '.join(counts)} calibration stills (scripts/bench/make_stills.py and scripts/pathtrace, --split calibration), {time.strftime('%Y-%m-%d')}; "
-                   "correlations and factors are the largest of marks and body floor and of both renderers; common_share is a cautious guess, not measured",
+                   "correlations are the largest of marks and body floor and of both renderers, factors the larger of marks and body floor and the mean of both renderers; common_share is a cautious guess, not measured",
     }
     print(json.dumps(fitted, indent=1))
     if o.out:

@@ -617,7 +617,7 @@ pub fn judge_with_sheet(
         }
     }
     if holds.is_empty() && not_judged.is_empty() {
-        not_judged.push(nothing_found(track));
+        not_judged.push(nothing_found(track, photograph));
     }
     let mut floor = floor.unwrap_or_else(|| no_floor(camera));
     if registered.moves() && holds.len() > 1 {
@@ -691,15 +691,28 @@ fn around(track: &Track, span: &Span) -> std::ops::Range<usize> {
     first..last
 }
 
-fn nothing_found(track: &Track) -> NotJudged {
+fn nothing_found(track: &Track, photograph: bool) -> NotJudged {
     let people = track.frames.iter().filter(|f| f.body.is_some()).count();
     let stance = track.frames.iter().filter(|f| hold::spans::in_stance(f)).count();
     let (reason, detail) = if people == 0 {
         (
             NotJudgedReason::NoPerson,
-            format!(
-                "Nobody was found in {} frames; a person should stand at least 80 pixels tall in the frame.",
-                track.frames.len()
+            match track.frames.len() {
+                1 => "Nobody was found in the picture; a person should stand at least 80 pixels tall in it.".to_string(),
+                frames => format!("Nobody was found in {frames} frames; a person should stand at least 80 pixels tall in the frame."),
+            },
+        )
+    } else if photograph {
+        let sure = track.frames.iter().filter_map(|f| f.lower_leg.as_ref()).map(|leg| leg.present).reduce(f64::max);
+        let sure = sure.filter(|sure| *sure < PHOTOGRAPH_STANCE);
+        (
+            NotJudgedReason::NoStance,
+            sure.map_or_else(
+                || "A person was found, but not in the low kneeling stance.".to_string(),
+                |sure| {
+                    let sure = (sure * 1000.0).floor() / 1000.0;
+                    format!("A person was found; that it is the low kneeling stance is {sure} probable, and a photograph is judged from {PHOTOGRAPH_STANCE} on.")
+                },
             ),
         )
     } else {
