@@ -128,7 +128,11 @@ const SMALL_H264: [&str; 6] = ["-c:v", "libx264", "-preset", "ultrafast", "-pix_
 
 /// A small clip that shows nobody: ten frames of a cellular automaton.
 fn nobody(bench: &Bench, name: &'static str, more: &[&str]) -> &'static str {
-    bench.video(name, "cellauto=s=160x120:r=10:random_seed=1,trim=duration=1", &[&SMALL_H264[..], more].concat())
+    bench.video(
+        name,
+        "cellauto=s=160x120:r=10:random_seed=1,trim=duration=1",
+        &[&SMALL_H264[..], more].concat(),
+    )
 }
 
 #[test]

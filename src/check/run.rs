@@ -703,7 +703,12 @@ fn nothing_found(track: &Track, photograph: bool) -> NotJudged {
             },
         )
     } else if photograph {
-        let sure = track.frames.iter().filter_map(|f| f.lower_leg.as_ref()).map(|leg| leg.present).reduce(f64::max);
+        let sure = track
+            .frames
+            .iter()
+            .filter_map(|f| f.lower_leg.as_ref())
+            .map(|leg| leg.present)
+            .reduce(f64::max);
         let sure = sure.filter(|sure| *sure < PHOTOGRAPH_STANCE);
         (
             NotJudgedReason::NoStance,
