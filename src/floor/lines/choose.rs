@@ -33,8 +33,7 @@ const MOST_STRIPES: usize = 9;
 const MOST_EXTENDED: usize = 14;
 /// Probability, before anything is seen, that somebody who says that such a carpet is in view has some of its sides measured here.
 const PRIOR: f64 = 0.5;
-/// Departure of body and lines from each other, standard deviations, beyond which a guess is not followed or not used.
-const FOLLOWED_Z: f64 = 5.0;
+/// Departure of body and lines from each other, standard deviations, beyond which a guess is not used.
 const USED_Z: f64 = 2.5;
 /// The elevation's standard deviation with the lines must be under this share of the body's own: else they are not worth their risk.
 const LEAST_GAIN: f64 = 0.85;
@@ -67,6 +66,8 @@ pub enum Refusal {
     Elevation(f64, f64),
     /// On the lines' floor the athlete would be this many times as large as by the body.
     Size(f64),
+    /// Lines and body together come to no camera over such a carpet.
+    NotJoined,
     /// The lines add too little to the body's elevation; their own standard deviation, degrees.
     SaysLess(f64),
 }
@@ -79,12 +80,13 @@ impl Refusal {
             Self::TooFewStripes(n) => format!("{n} straight line was found, and two sides that meet are needed"),
             Self::NoGuess(n) => format!("of {n} straight lines found no two lie as sides of the carpet that meet"),
             Self::NoBody => "no athlete was measured to check them against".to_string(),
-            Self::Unsure(c) => format!("the best guess at which lines are its sides is only {:.0} % sure", 100.0 * c),
+            Self::Unsure(c) => format!("the best guess at which lines are its sides is only {:.1} % sure", 100.0 * c),
             Self::Misfit(px) => format!("the lines that come nearest miss the sides of such a carpet by {px:.1} px"),
             Self::Elevation(lines, body) => {
                 format!("by them the camera would be {lines:.0}\u{b0} over the carpet and by the athlete's body {body:.0}\u{b0}")
             }
             Self::Size(times) => format!("on their floor the athlete would be {times:.2} times as large as people are"),
+            Self::NotJoined => "joined with what the body says they would lie outside such a carpet".to_string(),
             Self::SaysLess(sd) => format!(
                 "they tell the camera's elevation only to \u{b1} {:.1}\u{b0} (95 %), which adds too little to what the body says",
                 1.96 * sd
@@ -174,9 +176,9 @@ impl Looked {
 pub fn find(pictures: &[Grey], mask: &Mask, body: Option<&BodyWord>, size: CarpetSize) -> Result<Looked> {
     let mut stripes = Vec::new();
     for grey in pictures {
-        for guess in edges::guesses(grey, mask)? {
-            stripes.extend(stripe::measure(grey, mask, &guess));
-        }
+        let guesses = edges::guesses(grey, mask)?;
+        let blur = stripe::blur_of(grey, mask, &guesses);
+        stripes.extend(guesses.iter().filter_map(|g| stripe::measure(grey, mask, g, blur)));
     }
     let stripes = stripe::distinct(stripes);
     let image_size = pictures.first().map_or([0, 0], |g| [g.width, g.height]);
@@ -282,7 +284,7 @@ impl Scene<'_> {
         }
         let joined = fit::with_body(self.stripes, &best.fit, self.size, body).and_then(|f| fit::at_athlete(&f.camera, self.feet));
         let Some(camera) = joined else {
-            return Err(Refusal::NoGuess(self.stripes.len()));
+            return Err(Refusal::NotJoined);
         };
         let sd = camera.sd_of(|c| fit::elevation_rad(c, body).unwrap_or(f64::NAN));
         // Not a number is no gain either.
@@ -394,7 +396,9 @@ impl Scene<'_> {
             let of_camera = guess.fit.camera.sd_of(|c| fit::ln_size(c, body).map_or(f64::NAN, |s| s.0));
             let size = (ln, of_camera.hypot(ln_sd));
             let z = [elevation.0 / elevation.1, size.0 / size.1];
-            if z.iter().any(|z| !(z.abs() < FOLLOWED_Z)) {
+            // A guess that contradicts the body stays among the guesses, however little the body then leaves of its weight: dropped, it would leave the field to a guess that takes
+            // fewer of the same lines for sides.
+            if z.iter().any(|z| !z.is_finite()) {
                 return None;
             }
             guess.against_body = Some(z);

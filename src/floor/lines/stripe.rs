@@ -46,8 +46,12 @@ const LEAST_CUTS: usize = 8;
 const LEAST_SEEN: f64 = 0.6;
 /// A stripe that departs further from a straight line is no taped line, px.
 const LARGEST_BOW_PX: f64 = 2.5;
-/// Blurs of lens and sensor that are tried, px.
-const BLURS_PX: [f64; 4] = [0.6, 0.9, 1.3, 2.0];
+/// Blurs of lens and sensor (standard deviations) that are tried, px.
+const BLURS_PX: [f64; 7] = [0.5, 0.65, 0.8, 1.0, 1.25, 1.6, 2.1];
+/// The blur where no stripe shows it, px.
+const USUAL_BLUR_PX: f64 = 0.85;
+/// From this breadth on a stripe's edges stand apart, px.
+const BROAD_PX: f64 = 3.5;
 /// Errors of neighbouring cuts are alike (compression, texture): variances of the lines through them are larger by this factor.
 const SHARED_ERROR: f64 = 3.0;
 
@@ -60,6 +64,8 @@ struct Cut {
     middle: f64,
     width: f64,
     contrast: f64,
+    /// What the profile left over, as a share of the contrast.
+    rest: f64,
 }
 
 /// A profile fitted to one cut.
@@ -213,7 +219,8 @@ fn cut(grey: &Grey, mask: &Mask, course: &Course, t: f64, over_px: f64, blur: f6
     let there = (p.contrast > 0.0) == brighter
         && p.contrast.abs() > LEAST_CONTRAST.max(LEAST_CONTRAST_OVER_NOISE * p.rms)
         && p.middle.abs() < 2.0_f64.max(0.4 * width)
-        && p.width > 0.45 * width
+        // A thin stripe's edges are found where the blur puts them, further apart than they are.
+        && p.width > 0.45 * (width - 1.5).max(0.2)
         && p.width < 2.2 * width;
     if there {
         Place::Seen(Cut {
@@ -221,6 +228,7 @@ fn cut(grey: &Grey, mask: &Mask, course: &Course, t: f64, over_px: f64, blur: f6
             middle: course.middle_at(t) + p.middle,
             width: p.width,
             contrast: p.contrast,
+            rest: p.rms / p.contrast.abs(),
         })
     } else {
         Place::Missing
@@ -257,14 +265,57 @@ fn straight(points: &[(f64, f64)]) -> Option<([f64; 2], nalgebra::Matrix2<f64>, 
     result
 }
 
-/// Measures a stripe along a guess; `None` where none is there.
-pub fn measure(grey: &Grey, mask: &Mask, guess: &Guess) -> Option<Stripe> {
+/// How blurred a picture is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Blur {
+    /// Standard deviation, px.
+    pub px: f64,
+    /// Whether stripes of the picture showed it; else it is a usual one.
+    pub seen: bool,
+}
+
+/// The picture's blur: from stripes broad enough that their edges show it; a usual one where there is none.
+///
+/// A stripe of a pixel or two and a sharper lens look the same as a thinner stripe and a softer lens: a thin one's breadth needs the blur from elsewhere.
+pub fn blur_of(grey: &Grey, mask: &Mask, guesses: &[Guess]) -> Blur {
+    let broad = guesses
+        .iter()
+        .filter(|g| g.width_px[0].min(g.width_px[1]) > BROAD_PX)
+        .take(6)
+        .filter_map(|g| {
+            let (course, _, within) = course_of(g)?;
+            let thin: Vec<f64> = within.iter().step_by((within.len() / 16).max(1)).copied().collect();
+            let fits = |blur: f64| -> Option<f64> {
+                let cuts: Vec<Cut> = thin
+                    .iter()
+                    .filter_map(|t| match cut(grey, mask, &course, *t, 3.0, blur, g.brighter) {
+                        Place::Seen(c) => Some(c),
+                        _ => None,
+                    })
+                    .collect();
+                (cuts.len() >= LEAST_CUTS).then(|| median(cuts.iter().map(|c| c.rest).collect()))?
+            };
+            BLURS_PX
+                .iter()
+                .filter_map(|b| Some((*b, fits(*b)?)))
+                .min_by(|x, y| x.1.total_cmp(&y.1))
+                .map(|x| x.0)
+        });
+    let seen = median(broad.collect());
+    Blur {
+        px: seen.unwrap_or(USUAL_BLUR_PX),
+        seen: seen.is_some(),
+    }
+}
+
+/// The guess as a course, the distance between its cuts, and where along it they are, px.
+fn course_of(guess: &Guess) -> Option<(Course, f64, Vec<f64>)> {
     let ends = guess.ends.map(|e| Vector2::new(e.u, e.v));
     let length = (ends[1] - ends[0]).norm();
     if !(length.is_finite() && length > 1.0) {
         return None;
     }
-    let mut course = Course {
+    let course = Course {
         origin: 0.5 * (ends[0] + ends[1]),
         along: (ends[1] - ends[0]) / length,
         middle: [0.0, 0.0],
@@ -274,12 +325,18 @@ pub fn measure(grey: &Grey, mask: &Mask, guess: &Guess) -> Option<Stripe> {
         ],
     };
     let step = (length / 60.0).clamp(3.0, 14.0);
-    let within: Vec<f64> = {
-        let n = (length / step).floor() as i32;
-        (0..=n)
-            .map(|k| -0.5 * length + length * f64::from(k) / f64::from(n.max(1)))
-            .collect()
-    };
+    let n = (length / step).floor() as i32;
+    let within = (0..=n)
+        .map(|k| -0.5 * length + length * f64::from(k) / f64::from(n.max(1)))
+        .collect();
+    Some((course, step, within))
+}
+
+/// Measures a stripe along a guess in a picture of this blur; `None` where none is there.
+pub fn measure(grey: &Grey, mask: &Mask, guess: &Guess, blur: Blur) -> Option<Stripe> {
+    let Blur { px: blur, seen: blur_seen } = blur;
+    let (mut course, step, within) = course_of(guess)?;
+    let length = guess.ends[0].distance_px(guess.ends[1]);
     let seen = |course: &Course, at: &[f64], blur: f64| -> Vec<Cut> {
         at.iter()
             .filter_map(|t| match cut(grey, mask, course, *t, step, blur, guess.brighter) {
@@ -288,18 +345,6 @@ pub fn measure(grey: &Grey, mask: &Mask, guess: &Guess) -> Option<Stripe> {
             })
             .collect()
     };
-    // The blur that shows the stripe in most cuts with the least scatter of its breadth.
-    let mut best: Option<(f64, f64)> = None;
-    let thin: Vec<f64> = within.iter().step_by((within.len() / 16).max(1)).copied().collect();
-    for blur in BLURS_PX {
-        let cuts = seen(&course, &thin, blur);
-        let scatter = straight(&cuts.iter().map(|c| (c.at, c.width)).collect::<Vec<_>>()).map_or(9.0, |s| s.2);
-        let worth = cuts.len() as f64 - 2.0 * scatter;
-        if best.is_none_or(|b| worth > b.1 + 0.3) {
-            best = Some((blur, worth));
-        }
-    }
-    let blur = best?.0;
     for _ in 0..2 {
         let cuts = seen(&course, &within, blur);
         refine(&mut course, &cuts)?;
@@ -369,8 +414,9 @@ pub fn measure(grey: &Grey, mask: &Mask, guess: &Guess) -> Option<Stripe> {
         width_px,
         width_sd_px: std::array::from_fn(|k| {
             let w = width_px[k];
-            // Bright lines bloom, and the breadth of a thin one is mostly blur.
-            sd(&width_covariance, at[k]).hypot(0.12 + 0.04 * w + 0.5 * (2.0 - w).max(0.0))
+            // Bright lines bloom, and the breadth of a thin one is mostly blur: a fifth of a pixel of blur is a pixel of its breadth.
+            let of_blur = if blur_seen { 0.25 } else { 0.45 };
+            sd(&width_covariance, at[k]).hypot(0.12 + 0.04 * w + of_blur * (BROAD_PX - w).max(0.0))
         }),
         contrast,
         seen_share: seen_share.min(1.0),
