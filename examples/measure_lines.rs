@@ -263,7 +263,7 @@ fn main() -> shankline::Result<()> {
 }
 
 fn tables(all: &[Taken], rows: &[Row], refusals: &std::collections::BTreeMap<(bool, String), usize>) {
-    println!("| pictures | camera | pictures with a stance found | two sides that meet in view (any length) | lines used | a line taken for a side that is none | camera off by over 3 standard deviations |");
+    println!("| pictures | camera | pictures with a stance found | two sides or more over a tenth of the width in view | lines used | a line taken for a side that is none | camera off by over 3 standard deviations |");
     println!("| --- | --- | --- | --- | --- | --- | --- |");
     for other in [true, false] {
         for class in 0..4 {

@@ -216,8 +216,10 @@ fn cut(grey: &Grey, mask: &Mask, course: &Course, t: f64, over_px: f64, blur: f6
     let Some(p) = profile(&samples, (0.0, width), blur) else {
         return Place::Missing;
     };
+    // What the picture itself shows of it: a stripe thinner than the blur stands out by less than its own level, and a hair of any level can be fitted to noise.
+    let shown = p.contrast.abs() * (p.width / (2.5 * blur)).min(1.0);
     let there = (p.contrast > 0.0) == brighter
-        && p.contrast.abs() > LEAST_CONTRAST.max(LEAST_CONTRAST_OVER_NOISE * p.rms)
+        && shown > LEAST_CONTRAST.max(LEAST_CONTRAST_OVER_NOISE * p.rms)
         && p.middle.abs() < 2.0_f64.max(0.4 * width)
         // A thin stripe's edges are found where the blur puts them, further apart than they are.
         && p.width > 0.45 * (width - 1.5).max(0.2)
