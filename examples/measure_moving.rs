@@ -16,7 +16,7 @@ use shankline::camera_motion::path::intrinsic;
 use shankline::camera_motion::registered::map_frame;
 use shankline::camera_motion::{plane, CameraWatcher, Registered};
 use shankline::check::run::{fit_marks, judge_track, made_by};
-use shankline::check::{check_recording, CheckOptions, Eyes, LegChoice, SheetUse};
+use shankline::check::{check_recording, CarpetUse, CheckOptions, Eyes, LegChoice, SheetUse};
 use shankline::clip::{Clip, OpenOptions};
 use shankline::floor::marks::{FloorFile, Mark};
 use shankline::outcome::{Call, InputKind, InputReport, Outcome};
@@ -79,6 +79,7 @@ fn options(truth: &Value, floor: Option<FloorFile>) -> CheckOptions {
         rules: RuleProfile::shipped(),
         athlete: None,
         sheet: SheetUse::Find(None),
+        carpet: CarpetUse::Ignore,
     }
 }
 

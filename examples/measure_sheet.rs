@@ -6,7 +6,7 @@
 //! FOLDER holds NAME.jpg, NAME.truth.json and NAME.floor.json (`scripts/bench/make_sheet_pictures.py`).
 
 use serde_json::Value;
-use shankline::check::{check_recording, CheckOptions, Eyes, LegChoice, SheetUse};
+use shankline::check::{check_recording, CarpetUse, CheckOptions, Eyes, LegChoice, SheetUse};
 use shankline::floor::camera::{CameraCovariance, FloorCamera};
 use shankline::floor::marks::FloorFile;
 use shankline::outcome::FloorSource;
@@ -77,6 +77,7 @@ fn main() -> shankline::Result<()> {
                 rules: RuleProfile::shipped(),
                 athlete: Some(athlete),
                 sheet: if floor == "sheet" { SheetUse::Find(None) } else { SheetUse::Ignore },
+                carpet: CarpetUse::Ignore,
             };
             if floor == "marks" && options.floor.is_none() {
                 continue;

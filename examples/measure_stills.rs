@@ -5,7 +5,7 @@
 //! FOLDER holds NAME.jpg, NAME.truth.json and NAME.floor.json (`scripts/bench/make_stills.py`).
 
 use serde_json::{json, Value};
-use shankline::check::{check_recording, CheckOptions, Eyes, LegChoice, SheetUse};
+use shankline::check::{check_recording, CarpetUse, CheckOptions, Eyes, LegChoice, SheetUse};
 use shankline::floor::marks::FloorFile;
 use shankline::leg::profile::GapProfile;
 use shankline::pose::models::default_folder;
@@ -57,6 +57,7 @@ fn main() -> shankline::Result<()> {
                 rules: RuleProfile::shipped(),
                 athlete: athlete_of(&truth),
                 sheet: SheetUse::Find(None),
+                carpet: CarpetUse::Ignore,
             };
             if floor == "marks" && options.floor.is_none() {
                 continue;

@@ -132,6 +132,8 @@ pub enum FloorSource {
     Marks,
     /// The printed sheet of markers, found by itself.
     Sheet,
+    /// The carpet's own boundary line, found by itself.
+    Lines,
     /// The athlete's own body.
     Body,
     /// Nothing.
@@ -164,6 +166,9 @@ pub struct FloorReport {
     /// The printed sheet, where the floor was taken from it.
     #[serde(default)]
     pub sheet: Option<SheetReport>,
+    /// The carpet's own lines, where the floor was taken from them; absent in answers of older versions.
+    #[serde(default)]
+    pub lines: Option<LinesReport>,
     /// What a person should know about this floor.
     pub notes: Vec<String>,
 }
@@ -187,6 +192,39 @@ pub struct SheetReport {
     pub camera_distance_m: f64,
     /// The markers' outlines as measured, image polylines for drawing.
     pub outlines: Vec<Vec<ImagePoint>>,
+}
+
+/// The carpet's own lines that a floor was taken from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LinesReport {
+    /// The carpet looked for: its longer and its shorter side, metres.
+    pub carpet_m: [f64; 2],
+    /// Probability that the lines are what they were taken for, 0–1.
+    pub confidence: f64,
+    /// How many of its four sides were found.
+    pub sides: usize,
+    /// Corners between found sides that are in the picture.
+    pub corners: Vec<ImagePoint>,
+    /// Straight lines with two parallel edges in the picture.
+    pub lines_found: usize,
+    /// Pictures that were looked at in the whole recording, one a hold.
+    pub pictures: usize,
+    /// Root mean square distance of the lines from where the fitted floor puts them, px.
+    pub residual_px: f64,
+    /// Elevation of the camera at the leg by the lines alone, degrees.
+    pub elevation_by_lines_deg: f64,
+    /// Its standard deviation, degrees.
+    pub elevation_by_lines_sd_deg: f64,
+    /// Elevation of the camera at the leg by the athlete's body alone, degrees.
+    pub elevation_by_body_deg: f64,
+    /// Its standard deviation, degrees.
+    pub elevation_by_body_sd_deg: f64,
+    /// Whether two opposite sides are in view, so that the carpet's size gives the distances; else they rest mostly on the body's.
+    pub scale_from_sides: bool,
+    /// The lines taken for sides, as found, image polylines for drawing.
+    pub found: Vec<Vec<ImagePoint>>,
+    /// The carpet's sides as the fitted floor puts them, image polylines within the picture.
+    pub outline: Vec<Vec<ImagePoint>>,
 }
 
 /// One hold of the stance.

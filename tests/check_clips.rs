@@ -1,7 +1,7 @@
 //! The whole job on the shipped clips, against the truth measured on the rendered bodies' meshes (`scripts/scenes/make_fixtures.py`). Demo data, not the evidence of accuracy.
 
 use serde::Deserialize;
-use shankline::check::{check_recording, CheckOptions, Checked, Eyes, LegChoice, SheetUse};
+use shankline::check::{check_recording, CarpetUse, CheckOptions, Checked, Eyes, LegChoice, SheetUse};
 use shankline::floor::marks::FloorFile;
 use shankline::outcome::{Call, NotJudgedReason, Stillness};
 use shankline::pose::models::default_folder;
@@ -53,6 +53,7 @@ fn check(eyes: &mut Eyes, file: &str, name: &str, marks: bool) -> Checked {
         rules: RuleProfile::shipped(),
         athlete: None,
         sheet: SheetUse::Find(None),
+        carpet: CarpetUse::Ignore,
     };
     check_recording(&clips().join(file), &options, eyes, &mut |_, _| {}).expect("the clip is checked")
 }

@@ -2,7 +2,7 @@
 //! judged and no confident call is wrong; filmed by somebody who walks past, nothing is judged, and the reason is said.
 
 use serde_json::Value;
-use shankline::check::{check_recording, CheckOptions, Checked, Eyes, LegChoice, SheetUse};
+use shankline::check::{check_recording, CarpetUse, CheckOptions, Checked, Eyes, LegChoice, SheetUse};
 use shankline::floor::marks::FloorFile;
 use shankline::outcome::{Call, CameraMotionState, FloorSource, NotJudgedReason};
 use shankline::pose::models::default_folder;
@@ -29,6 +29,7 @@ fn check(eyes: &mut Eyes, name: &str) -> Checked {
         rules: RuleProfile::shipped(),
         athlete: None,
         sheet: SheetUse::Find(None),
+        carpet: CarpetUse::Ignore,
     };
     check_recording(&clip(name), &options, eyes, &mut |_, _| {}).expect("the clip is checked")
 }

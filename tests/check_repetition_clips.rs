@@ -3,7 +3,7 @@
 //! Source outside the project: the standard acceleration of free fall (9.80665 m/s², 3rd CGPM, 1901; ISO 80000-3), by which the rendered bodies fall.
 
 use serde_json::Value;
-use shankline::check::{check_recording, CheckOptions, Checked, Eyes, LegChoice, SheetUse};
+use shankline::check::{check_recording, CarpetUse, CheckOptions, Checked, Eyes, LegChoice, SheetUse};
 use shankline::floor::marks::FloorFile;
 use shankline::outcome::{Call, EventKind, Limb, Phase};
 use shankline::pose::models::default_folder;
@@ -28,6 +28,7 @@ fn check(name: &str, marks: bool) -> Checked {
         rules: RuleProfile::shipped(),
         athlete: None,
         sheet: SheetUse::Find(None),
+        carpet: CarpetUse::Ignore,
     };
     let mut eyes = Eyes::open(&default_folder().expect("networks are shipped")).expect("networks open");
     check_recording(&clips().join(format!("{name}.mp4")), &options, &mut eyes, &mut |_, _| {}).expect("the clip is checked")

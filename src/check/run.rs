@@ -2,6 +2,7 @@
 
 use crate::camera_motion::{CameraWatcher, Registered};
 use crate::check::hold_report::{Measured, Parts, Setting};
+use crate::check::lines::{self, CarpetUse, Lines};
 use crate::check::pictures::Reread;
 use crate::check::{moving, repetitions, sheet, size};
 use crate::clip;
@@ -78,6 +79,8 @@ pub struct CheckOptions {
     pub athlete: Option<[f64; 2]>,
     /// What to do about a printed sheet on the carpet.
     pub sheet: SheetUse,
+    /// What to do about the carpet's own lines.
+    pub carpet: CarpetUse,
 }
 
 /// Every network a check needs, opened once.
@@ -219,6 +222,14 @@ impl Opened {
             followed.input.warnings.push(sentence);
             return Ok(followed);
         }
+        // Marks and a sheet are known to be what they are; lines are a guess, however good.
+        let lines = match options.carpet {
+            CarpetUse::Find(carpet) if marks.is_none() && sheet.placements.is_empty() => match &still {
+                Some(image) => lines::in_photograph(image, &track, options, carpet)?,
+                None => lines::in_recording(&path, &track, options, carpet)?,
+            },
+            _ => Lines::default(),
+        };
         Ok(Followed {
             path,
             still,
@@ -226,6 +237,7 @@ impl Opened {
             input,
             marks,
             sheet,
+            lines,
         })
     }
 
@@ -241,9 +253,10 @@ impl Opened {
             input,
             marks,
             sheet,
+            lines,
         } = self.follow(options, eyes, progress)?;
         let made_by = made_by(eyes.hashes(), &options.rules);
-        let (outcome, parts) = judge_with_sheet(&track, input, marks.as_ref(), &sheet, options, made_by);
+        let (outcome, parts) = judge_with(&track, input, marks.as_ref(), &sheet, &lines, options, made_by);
         let pictures = Reread::new(path, still, &outcome);
         Ok(Checked {
             outcome,
@@ -266,6 +279,8 @@ pub struct Followed {
     pub marks: Option<MarksFit>,
     /// What was seen of a printed sheet.
     pub sheet: Sheet,
+    /// What was seen of the carpet's own lines.
+    pub lines: Lines,
 }
 
 /// Checks one recording or photograph: [`Opened::new`], then [`Opened::check`].
@@ -341,7 +356,11 @@ fn follow_options(options: &CheckOptions, width: usize, height: usize) -> Follow
     }
 }
 
-fn follow_photograph(image: &RgbImage, marks: Option<&FloorCamera>, options: &CheckOptions, eyes: &mut Eyes) -> Result<Track> {
+/// The athlete in one picture: a track of one frame. `marks`: the camera, where it is known before.
+///
+/// # Errors
+/// [`Error::Ours`] where a network fails.
+pub(crate) fn follow_photograph(image: &RgbImage, marks: Option<&FloorCamera>, options: &CheckOptions, eyes: &mut Eyes) -> Result<Track> {
     let mut follower = Follower::new(&mut eyes.people, follow_options(options, image.width, image.height));
     // The window for the first look comes from the detector alone and may be off; each further look takes its window from the last one's landmarks.
     let mut body = None;
@@ -499,15 +518,16 @@ pub fn judge_track(
     options: &CheckOptions,
     made_by: MadeBy,
 ) -> (Outcome, Vec<Parts>) {
-    judge_with_sheet(track, input, marks, &Sheet::default(), options, made_by)
+    judge_with(track, input, marks, &Sheet::default(), &Lines::default(), options, made_by)
 }
 
-/// As [`judge_track`], with what was seen of a printed sheet; marks win over it.
-pub fn judge_with_sheet(
+/// As [`judge_track`], with what was seen of a printed sheet and of the carpet's lines; marks win over both, the sheet over the lines.
+pub fn judge_with(
     track: &Track,
     mut input: InputReport,
     marks: Option<&MarksFit>,
     sheet: &Sheet,
+    lines: &Lines,
     options: &CheckOptions,
     made_by: MadeBy,
 ) -> (Outcome, Vec<Parts>) {
@@ -591,7 +611,10 @@ pub fn judge_with_sheet(
         let around = around(track, span);
         let placement = sheet.during(span.start_s, span.end_s);
         let of_span = Setting {
-            marks: marks.map(|m| &m.camera).or_else(|| placement.map(|p| &p.fit.camera)),
+            marks: marks
+                .map(|m| &m.camera)
+                .or_else(|| placement.map(|p| &p.fit.camera))
+                .or_else(|| lines.camera(span.start_s, span.end_s)),
             ..setting
         };
         match moving::report(&registered, &of_span, track, span, around) {
@@ -601,6 +624,7 @@ pub fn judge_with_sheet(
                 parts: of_hold,
             }) => {
                 sheet::tell(sheet, placement, options.sheet.line_mm(), &mut found, &mut hold);
+                lines::tell(lines, span.start_s, span.end_s, &mut found);
                 holds.push(hold);
                 parts.push(of_hold);
                 floor.get_or_insert(found);
@@ -625,6 +649,7 @@ pub fn judge_with_sheet(
         floor.grid.clear();
     }
     input.warnings.extend(sheet::too_little(sheet));
+    input.warnings.extend(lines::not_looked(lines));
     if let Some(fit) = marks {
         floor.notes.extend(fit.notes.iter().cloned());
     }
@@ -751,6 +776,7 @@ fn no_floor(marks: Option<&FloorCamera>) -> FloorReport {
         focal_sd_px: marks.map(|c| c.sd_of(|c| c.focal_px)),
         grid: marks.map_or(Vec::new(), |c| c.grid(origin, 2.0)),
         sheet: None,
+        lines: None,
         notes: Vec::new(),
     }
 }

@@ -78,6 +78,10 @@ pub struct CheckArguments {
     /// Take no notice of a printed sheet (where it lies creased, or not on the carpet).
     #[arg(long, conflicts_with = "sheet_line_mm")]
     pub ignore_sheet: bool,
+    /// Look for the carpet's boundary line and take the floor from it where that is sure enough; metres of its sides over the line's outer edges, 14x8 where not said. A still camera
+    /// only; marks and a printed sheet win over it. See first what is found: `shankline floor --carpet-lines --draw`.
+    #[arg(long, value_name = "LENGTHxWIDTH", value_parser = carpet, num_args = 0..=1, require_equals = true, default_missing_value = "14x8")]
+    pub carpet_lines: Option<crate::floor::lines::CarpetSize>,
     /// The athlete's stature in metres; without it 1.70 m ± 0.11 m is assumed.
     #[arg(long, value_name = "M", value_parser = stature)]
     pub stature: Option<f64>,
@@ -148,7 +152,10 @@ pub struct JoinArguments {
   shankline floor stance.mp4 --mark 812,903=0,0 --mark 1020,900=0.297,0 --mark 1003,861=0.297,0.21 --mark 815,863=0,0.21 \\
       --write stance.floor.json --draw stance.floor.png
 
-Look at the drawn grid: its lines must lie on the carpet and run along the marks.")]
+Look at the drawn grid: its lines must lie on the carpet and run along the marks.
+
+The carpet's own boundary line, for check --carpet-lines:
+  shankline floor stance.mp4 --carpet-lines --at 2.5 --draw lines.png")]
 pub struct FloorArguments {
     /// The recording or photograph that the marks were read from.
     #[arg(value_name = "INPUT", value_hint = ValueHint::FilePath)]
@@ -165,6 +172,9 @@ pub struct FloorArguments {
     /// How well the marks were read off, pixels.
     #[arg(long, value_name = "PX")]
     pub sigma: Option<f64>,
+    /// Instead of marks: look for the boundary line of a carpet with sides of these metres (14x8 where not said), say and draw what is found and how sure it is.
+    #[arg(long, value_name = "LENGTHxWIDTH", value_parser = carpet, num_args = 0..=1, require_equals = true, default_missing_value = "14x8", conflicts_with_all = ["marks", "floor", "write", "focal", "sigma"])]
+    pub carpet_lines: Option<crate::floor::lines::CarpetSize>,
     /// Draw on the frame shown at this time, seconds.
     #[arg(long, value_name = "S", default_value_t = 0.0)]
     pub at: f64,
@@ -456,6 +466,13 @@ fn stature(text: &str) -> Result<f64, String> {
             "{m} m is no athlete's stature; give metres between 0.9 and 2.4, such as 1.68"
         ))
     }
+}
+
+fn carpet(text: &str) -> Result<crate::floor::lines::CarpetSize, String> {
+    text.split_once(['x', 'X', '×'])
+        .and_then(|(a, b)| Some((a.trim().parse().ok()?, b.trim().parse().ok()?)))
+        .ok_or_else(|| "give metres x metres, such as 14x8".to_string())
+        .and_then(|(a, b)| crate::floor::lines::CarpetSize::new(a, b).map_err(|e| e.to_string()))
 }
 
 fn sheet_line(text: &str) -> Result<f64, String> {

@@ -1,6 +1,6 @@
 //! `shankline check`.
 
-use crate::check::{CheckOptions, Eyes, LegChoice, Opened, SheetUse};
+use crate::check::{CarpetUse, CheckOptions, Eyes, LegChoice, Opened, SheetUse};
 use crate::cli::arguments::{CheckArguments, LegArgument};
 use crate::cli::{print, says};
 use crate::error::{Error, Result};
@@ -30,6 +30,7 @@ pub fn run(arguments: &CheckArguments) -> Result<()> {
     } else {
         SheetUse::Find(arguments.sheet_line_mm)
     };
+    options.carpet = arguments.carpet_lines.map_or(CarpetUse::Ignore, CarpetUse::Find);
     options.rules.movement.required_turn_deg = arguments.turn.or(options.rules.movement.required_turn_deg);
     options.rules.movement.slow_motion_factor = arguments.slow_motion.or(options.rules.movement.slow_motion_factor);
     let json_to_stdout = arguments.json.as_deref() == Some(Path::new("-"));
@@ -89,6 +90,7 @@ pub(crate) fn options(
         rules: RuleProfile::of(rules)?,
         athlete,
         sheet: SheetUse::Find(None),
+        carpet: CarpetUse::Ignore,
     })
 }
 

@@ -1,9 +1,13 @@
 //! `shankline floor`: a floor file from marks, and a picture to see that it is right.
 
-use crate::cli::arguments::FloorArguments;
+use crate::check::lines;
+use crate::check::run::follow_photograph;
+use crate::check::Eyes;
+use crate::cli::arguments::{FloorArguments, LegArgument};
 use crate::cli::print;
 use crate::clip;
 use crate::error::{Error, Result};
+use crate::floor::lines::CarpetSize;
 use crate::floor::marks::{FloorFile, DEFAULT_SIGMA_PX};
 use crate::floor::sheet::fit::Print;
 use crate::report;
@@ -17,6 +21,9 @@ use std::path::Path;
 /// [`Error::Input`] where the marks or the recording cannot be used.
 pub fn run(arguments: &FloorArguments) -> Result<()> {
     let image = frame(&arguments.input, arguments.at)?;
+    if let Some(carpet) = arguments.carpet_lines {
+        return from_lines(&image, carpet, arguments);
+    }
     if arguments.marks.is_empty() && arguments.floor.is_none() {
         return from_sheet(&image, arguments);
     }
@@ -139,6 +146,41 @@ fn from_sheet(image: &RgbImage, arguments: &FloorArguments) -> Result<()> {
         let corners: Vec<ImagePoint> = placement.found.iter().flat_map(|f| f.aligned.corners).collect();
         report::write_whole(path, &report::floor_png(image, &camera.grid(origin, 2.0), &corners)?)?;
         let _ = writeln!(out, "grid drawn: {}", path.display());
+    }
+    print(&out, true)
+}
+
+/// The carpet's own lines in the frame, as `check --carpet-lines` would take them, whether it would use them or not.
+fn from_lines(image: &RgbImage, carpet: CarpetSize, arguments: &FloorArguments) -> Result<()> {
+    let mut eyes = Eyes::open(&crate::pose::models::default_folder()?)?;
+    let options = crate::cli::check::options(None, None, LegArgument::Auto, None, None)?;
+    let track = follow_photograph(image, None, &options, &mut eyes)?;
+    let lines = lines::in_photograph(image, &track, &options, carpet)?;
+    let Some(look) = lines.looks.first() else {
+        return Err(Error::ours("The frame was not looked at; please report this."));
+    };
+    let shown = lines::shown(look);
+    let mut out = shown.text.clone();
+    if let Ok(found) = &look.looked.verdict {
+        let camera = &found.camera;
+        let leg = CarpetPoint::new(0.0, 0.0, 0.0);
+        for (what, value, sd, unit) in [
+            (
+                "camera elevation, lines and body joined",
+                camera.elevation_rad_from(leg).to_degrees(),
+                camera.sd_of(|c| c.elevation_rad_from(leg)).to_degrees(),
+                "°",
+            ),
+            ("camera height", camera.centre().z, camera.sd_of(|c| c.centre().z), "m"),
+            ("camera distance", camera.distance_m(leg), camera.sd_of(|c| c.distance_m(leg)), "m"),
+            ("focal length", camera.focal_px, camera.sd_of(|c| c.focal_px), "px"),
+        ] {
+            let _ = writeln!(out, "{what}: {value:.2} {unit} ± {sd:.2} {unit}");
+        }
+    }
+    if let Some(path) = &arguments.draw {
+        report::write_whole(path, &report::lines_png(image, &shown)?)?;
+        let _ = writeln!(out, "lines drawn: {}", path.display());
     }
     print(&out, true)
 }

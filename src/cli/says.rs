@@ -25,6 +25,7 @@ pub fn lines(outcome: &Outcome, report: &Path, colour: bool) -> String {
         let from = match outcome.floor.source {
             FloorSource::Marks => "the marks",
             FloorSource::Sheet => "the printed sheet",
+            FloorSource::Lines => "the carpet's lines",
             FloorSource::Body => "the body",
             FloorSource::None => "nothing",
         };
@@ -39,6 +40,14 @@ pub fn lines(outcome: &Outcome, report: &Path, colour: bool) -> String {
             out,
             "  printed sheet: {} of {} markers, measured in {} of {} frames looked at",
             sheet.markers, sheet.markers_printed, sheet.frames, sheet.frames_looked_at
+        );
+    }
+    if let Some(lines) = &outcome.floor.lines {
+        let _ = writeln!(
+            out,
+            "  carpet's lines: {} of 4 sides found, {:.1} % sure; look at them in the report's picture",
+            lines.sides,
+            (100.0 * lines.confidence).min(99.9)
         );
     }
     let _ = writeln!(out, "  report: {}", report.display());

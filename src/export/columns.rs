@@ -132,7 +132,7 @@ pub(super) fn holds() -> Layout {
             Field::new("can_tell", Kind::Boolean, "Whether that is within the tolerance.").required(),
             text("floor_source", "Where the floor came from.")
                 .required()
-                .one_of(&["marks", "sheet", "body", "none"]),
+                .one_of(&["marks", "sheet", "lines", "body", "none"]),
             text("call", "The call on the stance.")
                 .required()
                 .one_of(&["clear", "suspected", "cannot_tell"]),

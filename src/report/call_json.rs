@@ -23,8 +23,9 @@ pub(crate) fn bytes_of(answer: &impl serde::Serialize, outcome: &Outcome) -> Res
 }
 
 /// Fields that may be absent and then read `null`.
-const MAY_BE_NULL: [&str; 28] = [
+const MAY_BE_NULL: [&str; 29] = [
     "sheet",
+    "lines",
     "camera_motion",
     "residual_px",
     "frames_registered",

@@ -319,6 +319,10 @@ fn frame_figure(outcome: &Outcome, hold: &HoldReport, still: &RgbImage, layout: 
                 image href=(address) x="0" y="0" width=(c(width)) height=(c(height)) preserveAspectRatio="none" {}
                 g class="faint" { @for line in outcome.floor.grid.iter().flat_map(|l| place(l)) { (cased(&line, "over-grid", "w1")) } }
                 @if let Some(sheet) = &outcome.floor.sheet { @for line in sheet.outlines.iter().flat_map(|l| place(l)) { (cased(&line, "over-carpet", "w1")) } }
+                @if let Some(lines) = &outcome.floor.lines {
+                    @for line in lines.outline.iter().flat_map(|l| place(l)) { (cased(&line, "over-grid", "w1")) }
+                    @for line in lines.found.iter().flat_map(|l| place(l)) { (cased(&line, "over-carpet", "w2")) }
+                }
                 @for line in place(&hold.best_frame.surface) { (cased(&line, "over-leg", "w2")) }
                 @if let Some(layout) = layout {
                     @let (l, t) = (layout.cut.left as f64 * scale, layout.cut.top as f64 * scale);
@@ -326,7 +330,13 @@ fn frame_figure(outcome: &Outcome, hold: &HoldReport, still: &RgbImage, layout: 
                     (cased(&[(l, t), (r, t), (r, b), (l, b), (l, t)], "over-leg", "w2"))
                 }
             }
-            figcaption { "The whole picture with the carpet grid; the box is the part shown magnified." }
+            figcaption {
+                "The whole picture with the carpet grid; the box is the part shown magnified."
+                @if let Some(lines) = &outcome.floor.lines {
+                    " Dashed, heavier: the carpet\u{2019}s sides that were found (" (lines.sides) " of 4, " (quantity::rounded((100.0 * lines.confidence).min(99.9), 1)) "\u{a0}% sure); "
+                    "thin: where the fitted floor puts its sides. If they do not lie on the carpet\u{2019}s line, check again without --carpet-lines."
+                }
+            }
         }
     })
 }

@@ -25,7 +25,7 @@ use files::Staged;
 pub(crate) use files::{can_write, can_write_file, write_whole};
 pub use joined::write_joined;
 pub use pictures::Pictures;
-pub(crate) use raster::floor_png;
+pub(crate) use raster::{floor_png, lines_png};
 pub(crate) use sentence::{evidence, leading, of_part, reason};
 use std::path::{Path, PathBuf};
 

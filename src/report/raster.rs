@@ -197,6 +197,13 @@ pub(crate) fn frame_png(still: &RgbImage, floor: &FloorReport, best: &StillFrame
     };
     let grid: Vec<Vec<CanvasPoint>> = floor.grid.iter().flat_map(|l| points(l)).collect();
     faint(&mut canvas, &grid)?;
+    if let Some(lines) = &floor.lines {
+        let outline: Vec<Vec<CanvasPoint>> = lines.outline.iter().flat_map(|l| points(l)).collect();
+        faint(&mut canvas, &outline)?;
+        for line in lines.found.iter().flat_map(|l| points(l)) {
+            cased(&mut canvas, &line, CARPET_LINE, 2, 1)?;
+        }
+    }
     for line in points(&best.surface) {
         cased(&mut canvas, &line, LEG_LINE, 2, 2)?;
     }
@@ -225,6 +232,28 @@ pub(crate) fn floor_png(still: &RgbImage, grid: &[Vec<ImagePoint>], marks: &[Ima
     }
     for mark in marks {
         disc(&mut canvas, (mark.u, mark.v), 6.0, false)?;
+    }
+    png(&canvas)
+}
+
+/// PNG of a frame with straight lines found on it (thin), those taken for the carpet's sides and their corners (heavy), and the carpet's sides and grid where they were fitted, for a
+/// person to see whether they are right.
+pub(crate) fn lines_png(still: &RgbImage, shown: &crate::check::lines::Shown) -> Result<Vec<u8>> {
+    let mut canvas = mat(still)?;
+    let points = |line: &[ImagePoint]| {
+        let all: Vec<CanvasPoint> = line.iter().map(|p| (p.u, p.v)).collect();
+        picture::clip(&all, still.width as f64, still.height as f64)
+    };
+    let grid: Vec<Vec<CanvasPoint>> = shown.grid.iter().flat_map(|l| points(l)).collect();
+    faint(&mut canvas, &grid)?;
+    for line in shown.stripes.iter().chain(&shown.sides).flat_map(|l| points(l)) {
+        cased(&mut canvas, &line, CARPET_LINE, 1, 1)?;
+    }
+    for line in shown.taken.iter().flat_map(|l| points(l)) {
+        cased(&mut canvas, &line, LEG_LINE, 3, 2)?;
+    }
+    for corner in &shown.corners {
+        disc(&mut canvas, (corner.u, corner.v), 9.0, false)?;
     }
     png(&canvas)
 }

@@ -115,6 +115,7 @@ pub(super) const fn floor_from(source: FloorSource) -> &'static str {
     match source {
         FloorSource::Marks => "marks on the carpet with known places",
         FloorSource::Sheet => "the printed sheet on the carpet, found by itself",
+        FloorSource::Lines => "the carpet\u{2019}s own lines, found by themselves",
         FloorSource::Body => "the athlete\u{2019}s own body (no marks on the carpet)",
         FloorSource::None => "nothing: no floor was found",
     }

@@ -83,7 +83,7 @@ pub fn fields(checks: &BTreeSet<String>) -> Vec<Field> {
             "view_azimuth_deg",
             "Azimuth of the view relative to the shank, degrees: 0 along the shank, ±90 square to it.",
         ),
-        text("floor_source", "Where the floor came from.").one_of(&["marks", "sheet", "body", "none"]),
+        text("floor_source", "Where the floor came from.").one_of(&["marks", "sheet", "lines", "body", "none"]),
         text("not_judged_reason", "Why nothing was judged.").one_of(&[
             "no_person",
             "no_stance",

@@ -2,7 +2,7 @@
 //! output; a recording that brings it down brings down nothing else.
 
 use super::fingerprint::{content_sha256, Fingerprint};
-use crate::check::{check_recording, CheckOptions, Eyes, LegChoice, SheetUse};
+use crate::check::{check_recording, CarpetUse, CheckOptions, Eyes, LegChoice, SheetUse};
 use crate::error::{Error, Result};
 use crate::floor::marks::FloorFile;
 use crate::outcome::Outcome;
@@ -166,6 +166,7 @@ fn one(job: &Job, eyes: &mut Eyes, rules: &RuleProfile) -> Result<Word> {
         rules: rules.clone(),
         athlete: None,
         sheet: SheetUse::Find(None),
+        carpet: CarpetUse::Ignore,
     };
     let mut told = std::time::Instant::now();
     let checked = check_recording(&path, &options, eyes, &mut |done, _| {

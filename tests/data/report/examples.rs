@@ -369,6 +369,7 @@ impl Recipe {
                 focal_sd_px: Some(42.0),
                 grid: scene.grid(),
                 sheet: None,
+                lines: None,
                 notes: if self.from_body {
                     words(&["No marks on the carpet: the floor rests on a stature of 1.70 m ± 0.07 m, a prior."])
                 } else {
@@ -465,6 +466,7 @@ pub fn no_hold() -> Outcome {
         focal_sd_px: None,
         grid: vec![],
         sheet: None,
+        lines: None,
         notes: vec!["The floor was not looked for because no hold was found.".to_owned()],
     };
     outcome
