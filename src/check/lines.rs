@@ -303,7 +303,7 @@ pub fn shown(look: &Look) -> Shown {
                 look.by_body_deg[0], look.by_body_deg[1]
             );
         }
-        let _ = writeln!(text, "how sure: {:.1} %", 100.0 * looked.confidence);
+        let _ = writeln!(text, "how sure: {:.1} %", (100.0 * looked.confidence).min(99.9));
     }
     match &looked.verdict {
         Ok(_) => text.push_str("check --carpet-lines would use them\n"),
