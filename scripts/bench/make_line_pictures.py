@@ -11,7 +11,6 @@ athlete (drawn in neither kind), read with 1 px. Rendered bodies, not athletes.
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -19,6 +18,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+import posed  # noqa: E402
 
 #: Elevation (degrees) and distance (m) of each class of camera.
 CLASSES = (((3.0, 10.0), (3.0, 9.0)), ((10.0, 22.0), (4.0, 14.0)), ((22.0, 40.0), (6.0, 20.0)))
@@ -29,15 +29,9 @@ LINE_M = 0.05
 OTHERS = ((2.4, 1.8), (5.0, 5.0), (6.0, 4.0), (8.0, 8.0), (10.0, 10.0), (12.0, 12.0))
 
 
-def camera_of(rng, cameras, held, leg, wanted):
-    """A phone or a zoom that shows the whole athlete and some of what is around, from the side where the leg lies in front."""
-    p = held.truth.points
-    knee, ankle, front = (np.asarray(p[n], float) for n in ("knee_joint", "ankle_joint", "front_ball_sole"))
-    d = (ankle - knee)[:2] / np.linalg.norm((ankle - knee)[:2])
-    side = np.array([-d[1], d[0]])
-    if side @ (front - (knee + ankle) / 2)[:2] > 0:
-        side = -side
-    azimuth = np.degrees(np.arctan2(side[1], side[0])) + rng.uniform(-60, 60)
+def camera_of(rng, cameras, held, leg, front_deg, wanted):
+    """A phone or a zoom that shows the whole athlete and some of what is around, from the side where the leg lies in front (azimuth `front_deg`)."""
+    azimuth = front_deg + rng.uniform(-60, 60)
     size = FRAMES[rng.integers(len(FRAMES))]
     elevations, distances = CLASSES[wanted]
     distance = float(np.exp(rng.uniform(*np.log(distances))))
@@ -89,12 +83,9 @@ def other(look, rng, carpet):
 
 def main() -> int:
     """Command line."""
-    from PIL import Image
-
     from scenes import appearance as look
     from scenes import cameras
     from scenes import make_fixtures as fixtures
-    from scenes.motion import clip
     from scenes.raster import Renderer, thread_limit
 
     p = argparse.ArgumentParser(description=__doc__.split("\n")[0])
@@ -107,24 +98,13 @@ def main() -> int:
     rng = np.random.default_rng([o.seed, ("boundary", "other").index(o.kind)])
     o.out.mkdir(parents=True, exist_ok=True)
     movements = [m for m in fixtures.MOVEMENTS if m.name in o.movement.split(",")]
-    bodies = []
-    # Bodies first: torch does not load any more once a renderer has brought its own compiler.
-    for m in movements:
-        frames = clip(m.kind, fixtures.FPS, np.random.default_rng(m.seed), dict(m.request))
-        held = [q for _, q in frames if q.notes.get("phase") == "hold"]
-        bodies.append(held[len(held) // 2])
+    bodies = posed.holds(movements)
     thread_limit()
     renderer = Renderer(fixtures.QUALITY, slots=1)
     written = 0
     for k, (m, held) in enumerate(zip(movements, bodies)):
-        held = fixtures.moved(held, -held.vertices.mean(0) * np.array([1, 1, 0], np.float32))
-        points = {n: np.asarray(v, float) for n, v in held.truth.points.items()}
-        leg = np.array([*((points["knee_joint"] + points["ankle_joint"]) / 2)[:2], 0.05])
-        scene = fixtures.scene_of(m)
-        dressed, _ = look.dress(look.reduced(held, "distant"), scene)
-        focus, centre = look.focus_of(held)
-        renderer.upload(dressed)
-        renderer.bake(scene.light_position, scene.light_radius, focus, centre, 0.3, scene.light["on"])
+        scene = posed.dressed_scene(renderer, m, held)
+        leg, front_deg = fixtures.leg_of(held), fixtures.front_azimuth_deg(held)
         share = o.count // len(movements) + (k < o.count % len(movements))
         for _ in range(share):
             scene.carpet = look._carpet(rng)
@@ -132,23 +112,10 @@ def main() -> int:
             scene.wall = look._wall(rng)
             scene.wall.update(half=look._list(rng.uniform(9, 20, 2)), height=6.5)
             scene.develop.pop("exposure", None)
-            camera = camera_of(rng, cameras, held, leg, written % 3)
-            sensor = fixtures.Sensor((camera.width, camera.height), rng, level=0.012)
-            picture = sensor.expose(sensor.lens(renderer.frame(look.look_of(scene, camera), camera)))
+            camera = camera_of(rng, cameras, held, leg, front_deg, written % 3)
             name = f"{o.kind}{written:04d}"
-            Image.fromarray(picture).save(o.out / f"{name}.jpg", quality=88)
-            stations, _ = camera.project(np.stack([points[n] for n in fixtures.POINT_NAMES]))
-            to_leg = camera.centre_m - leg * [1, 1, 0]
-            truth = {
-                "kind": o.kind, "rectangle_m": rectangle, "line_m": 2 * scene.carpet["line_half_m"], "family": scene.carpet["family"],
-                "kneeling_leg": held.kneeling_leg, "stature_m": float(held.truth.stature_m), "shank_length_m": float(held.truth.shank_length_m),
-                "gap_mm": {s: round(float(held.truth.gap_mm[s]), 2) for s in fixtures.STATIONS},
-                "points_px": np.round(stations, 2).tolist(), "image_size": [camera.width, camera.height], "focal_px": camera.focal_px,
-                "elevation_deg": float(np.degrees(np.arctan2(to_leg[2], np.hypot(*to_leg[:2])))), "height_m": float(camera.centre_m[2]),
-                "camera": {"rotation": np.asarray(camera.R).tolist(), "translation_m": np.asarray(camera.t).tolist()},
-            }
-            (o.out / f"{name}.truth.json").write_text(json.dumps(truth))
-            fixtures.write_floor(o.out / f"{name}.floor.json", camera, o.seed * 1000 + written)
+            about = {"kind": o.kind, "rectangle_m": rectangle, "line_m": 2 * scene.carpet["line_half_m"], "family": scene.carpet["family"]}
+            truth = posed.write(o.out, name, renderer, scene, camera, held, rng, o.seed * 1000 + written, **about)
             written += 1
             print(f"{name}: {camera.width} px, {truth['elevation_deg']:.0f} degrees", flush=True)
     return 0

@@ -9,7 +9,6 @@ assumes (1 degree; 1 and 1.5 mm at the ends) unless --flat. The floor file is th
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -17,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+import posed  # noqa: E402
 
 #: Middle of all that is printed against the middle of the block of markers (m, to the page's top): MIDDLE_MM in src/floor/sheet/artwork.rs.
 MIDDLE_M = -0.0085
@@ -26,15 +26,9 @@ ELEVATIONS = ((8.0, 14.0), (14.0, 22.0), (22.0, 40.0))
 FRAMES = ((1920, 1080), (1920, 1080), (3840, 2160))
 
 
-def camera_of(rng, cameras, held, leg, wanted):
-    """A phone or a moderate zoom that shows the whole athlete, from the side where the leg lies in front."""
-    p = held.truth.points
-    knee, ankle, front = (np.asarray(p[n], float) for n in ("knee_joint", "ankle_joint", "front_ball_sole"))
-    d = (ankle - knee)[:2] / np.linalg.norm((ankle - knee)[:2])
-    side = np.array([-d[1], d[0]])
-    if side @ (front - (knee + ankle) / 2)[:2] > 0:
-        side = -side
-    azimuth = np.degrees(np.arctan2(side[1], side[0])) + rng.uniform(-50, 50)
+def camera_of(rng, cameras, held, leg, front_deg, wanted):
+    """A phone or a moderate zoom that shows the whole athlete, from the side where the leg lies in front (azimuth `front_deg`)."""
+    azimuth = front_deg + rng.uniform(-50, 50)
     size = FRAMES[rng.integers(len(FRAMES))]
     distance = float(np.exp(rng.uniform(np.log(2.5), np.log(6.0))))
     # The athlete fills half to three quarters of the frame's height, as far as a phone's or a zoom's lens goes.
@@ -63,10 +57,8 @@ def main() -> int:
     """Command line."""
     from PIL import Image
 
-    from scenes import appearance as look
     from scenes import cameras
     from scenes import make_fixtures as fixtures
-    from scenes.motion import clip
     from scenes.raster import Renderer, thread_limit
 
     p = argparse.ArgumentParser(description=__doc__.split("\n")[0])
@@ -86,59 +78,33 @@ def main() -> int:
         movement = replace(next(m for m in fixtures.MOVEMENTS if m.name == "heel"), views=(view,))
 
         def lay(renderer, held):
-            points = {n: np.asarray(v, float) for n, v in held.truth.points.items()}
-            leg = np.array([*((points["knee_joint"] + points["ankle_joint"]) / 2)[:2], 0.05])
-            at, turn = place_sheet(rng, fixtures.camera_of(view, held), leg, held)
+            at, turn = place_sheet(rng, fixtures.camera_of(view, held), fixtures.leg_of(held), held)
             renderer.lay_sheet(page, PAGE_M, at, turn, np.radians(rng.normal(0, 0.7, 2)), (0.0, 0.0))
 
         fixtures.make(movement, o.out, lay=lay)
         return 0
     movements = [m for m in fixtures.MOVEMENTS if m.name in o.movement.split(",")]
-    bodies = []
-    # Bodies first: torch does not load any more once a renderer has brought its own compiler.
-    for m in movements:
-        frames = clip(m.kind, fixtures.FPS, np.random.default_rng(m.seed), dict(m.request))
-        held = [q for _, q in frames if q.notes.get("phase") == "hold"]
-        bodies.append(held[len(held) // 2])
+    bodies = posed.holds(movements)
     thread_limit()
     renderer = Renderer(fixtures.QUALITY, slots=1)
     written = 0
     for k, (m, held) in enumerate(zip(movements, bodies)):
-        held = fixtures.moved(held, -held.vertices.mean(0) * np.array([1, 1, 0], np.float32))
-        points = {n: np.asarray(v, float) for n, v in held.truth.points.items()}
-        leg = np.array([*((points["knee_joint"] + points["ankle_joint"]) / 2)[:2], 0.05])
-        scene = fixtures.scene_of(m)
-        dressed, notes = look.dress(look.reduced(held, "distant"), scene)
-        focus, centre = look.focus_of(held)
-        renderer.upload(dressed)
-        renderer.bake(scene.light_position, scene.light_radius, focus, centre, 0.3, scene.light["on"])
+        scene = posed.dressed_scene(renderer, m, held)
+        leg, front_deg = fixtures.leg_of(held), fixtures.front_azimuth_deg(held)
         share = o.count // len(movements) + (k < o.count % len(movements))
         for _ in range(share):
-            camera = camera_of(rng, cameras, held, leg, written % 3)
+            camera = camera_of(rng, cameras, held, leg, front_deg, written % 3)
             at, turn = place_sheet(rng, camera, leg, held)
             tilt = np.zeros(2) if o.flat else np.radians(rng.normal(0, 1.0, 2))
             curl = np.zeros(2) if o.flat else rng.normal(0, [0.001, 0.0015])
             # Curl counts at the block's ends (0.090 and 0.118 m); the shader's at the page's.
             curl = curl * (np.array(PAGE_M) / 2 / [0.090, 0.118]) ** 2
             renderer.lay_sheet(page, PAGE_M, at, turn, tilt, curl)
-            sensor = fixtures.Sensor((camera.width, camera.height), rng, level=0.012)
-            picture = sensor.expose(sensor.lens(renderer.frame(look.look_of(scene, camera), camera)))
             name = f"sheet{written:04d}"
-            Image.fromarray(picture).save(o.out / f"{name}.jpg", quality=88)
             middle = at + MIDDLE_M * -1 * np.array([-np.sin(turn), np.cos(turn)])
             d = camera.centre_m - np.array([*middle, 0])
-            stations, _ = camera.project(np.stack([points[n] for n in fixtures.POINT_NAMES]))
-            to_leg = camera.centre_m - leg * [1, 1, 0]
-            truth = {
-                "kneeling_leg": held.kneeling_leg, "stature_m": float(held.truth.stature_m), "shank_length_m": float(held.truth.shank_length_m),
-                "gap_mm": {s: round(float(held.truth.gap_mm[s]), 2) for s in fixtures.STATIONS},
-                "points_px": np.round(stations, 2).tolist(), "image_size": [camera.width, camera.height], "focal_px": camera.focal_px,
-                "elevation_deg": float(np.degrees(np.arctan2(to_leg[2], np.hypot(*to_leg[:2])))), "height_m": float(camera.centre_m[2]),
-                "camera": {"rotation": np.asarray(camera.R).tolist(), "translation_m": np.asarray(camera.t).tolist()},
-                "sheet": {"middle_m": middle.tolist(), "turn_rad": float(turn), "tilt_deg": np.degrees(tilt).tolist(), "distance_m": float(np.linalg.norm(d)), "elevation_deg": float(np.degrees(np.arcsin(d[2] / np.linalg.norm(d))))},
-            }
-            (o.out / f"{name}.truth.json").write_text(json.dumps(truth))
-            fixtures.write_floor(o.out / f"{name}.floor.json", camera, o.seed * 1000 + written)
+            sheet = {"middle_m": middle.tolist(), "turn_rad": float(turn), "tilt_deg": np.degrees(tilt).tolist(), "distance_m": float(np.linalg.norm(d)), "elevation_deg": float(np.degrees(np.arcsin(d[2] / np.linalg.norm(d))))}
+            truth = posed.write(o.out, name, renderer, scene, camera, held, rng, o.seed * 1000 + written, sheet=sheet)
             written += 1
             print(f"{name}: {camera.width} px, {truth['elevation_deg']:.0f} degrees, {truth['sheet']['distance_m']:.1f} m", flush=True)
     return 0

@@ -96,17 +96,27 @@ def scene_of(m: Movement) -> look.Appearance:
     return a
 
 
-def camera_of(view: View, held: Posed) -> Camera:
-    """Camera at the side where the kneeling leg lies in front of the other foot."""
+def front_azimuth_deg(held: Posed) -> float:
+    """Azimuth (degrees, from +X) square to the kneeling leg, on the side where it lies in front of the other foot."""
     p = held.truth.points
     knee, ankle, front = (np.asarray(p[n], float) for n in ("knee_joint", "ankle_joint", "front_ball_sole"))
     d = (ankle - knee)[:2] / np.linalg.norm((ankle - knee)[:2])
     side = np.array([-d[1], d[0]])
     if side @ (front - (knee + ankle) / 2)[:2] > 0:
         side = -side
-    azimuth = np.degrees(np.arctan2(side[1], side[0])) + view.azimuth
-    leg = np.array([*((knee + ankle) / 2)[:2], 0.05])
-    camera = cameras.place(leg, view.elevation, azimuth, view.distance, view.focal_px, view.size)
+    return np.degrees(np.arctan2(side[1], side[0]))
+
+
+def leg_of(held: Posed) -> np.ndarray:
+    """The middle of the kneeling lower leg, 5 cm over the carpet."""
+    knee, ankle = (np.asarray(held.truth.points[n], float) for n in ("knee_joint", "ankle_joint"))
+    return np.array([*((knee + ankle) / 2)[:2], 0.05])
+
+
+def camera_of(view: View, held: Posed) -> Camera:
+    """Camera at the side where the kneeling leg lies in front of the other foot."""
+    azimuth = front_azimuth_deg(held) + view.azimuth
+    camera = cameras.place(leg_of(held), view.elevation, azimuth, view.distance, view.focal_px, view.size)
     aim = np.array([*held.vertices.mean(0)[:2], 0.62 if view.elevation > 15 else 0.72])
     R, t = cameras.look_at(camera.centre_m, aim, np.radians(0.6))
     return replace(camera, R=R, t=t)
