@@ -61,20 +61,7 @@ pub fn fit(image_size: [usize; 2], clues: &BodyClues) -> FloorCamera {
 
     // Sensitivity of the seven camera parameters to the four clues.
     let base = camera.clone();
-    let to_parameters = |x: &DVector<f64>| {
-        let moved = closed_form(image_size, clues.leg_at, x);
-        let turn = Rotation3::from_matrix_unchecked(moved.rotation * base.rotation.transpose()).scaled_axis();
-        let shift = moved.translation_m - base.translation_m;
-        DVector::from_vec(vec![
-            (moved.focal_px / base.focal_px).ln(),
-            turn.x,
-            turn.y,
-            turn.z,
-            shift.x,
-            shift.y,
-            shift.z,
-        ])
-    };
+    let to_parameters = |x: &DVector<f64>| base.step_to(&closed_form(image_size, clues.leg_at, x));
     let c = least_squares::jacobian(&to_parameters, &mean, 1e-6);
     let clue_covariance = DMatrix::from_fn(CLUE_COUNT, CLUE_COUNT, |i, k| if i == k { sd[i] * sd[i] } else { 0.0 });
     let sigma = &c * clue_covariance * c.transpose();

@@ -94,6 +94,21 @@ impl FloorCamera {
         }
     }
 
+    /// The step that takes this camera to `other`, of the same picture: the inverse of [`FloorCamera::stepped`].
+    pub fn step_to(&self, other: &Self) -> DVector<f64> {
+        let turn = Rotation3::from_matrix_unchecked(other.rotation * self.rotation.transpose()).scaled_axis();
+        let shift = other.translation_m - self.translation_m;
+        DVector::from_vec(vec![
+            (other.focal_px / self.focal_px).ln(),
+            turn.x,
+            turn.y,
+            turn.z,
+            shift.x,
+            shift.y,
+            shift.z,
+        ])
+    }
+
     /// First-order covariance of any quantity computed from the camera (JCGM 102:2011, 6.2.1.3): `C Σ Cᵀ` with a numeric sensitivity `C`.
     pub fn propagate(&self, quantity: impl Fn(&FloorCamera) -> DVector<f64>) -> DMatrix<f64> {
         let zero = DVector::zeros(PARAMETER_COUNT);
@@ -150,4 +165,24 @@ impl FloorCamera {
 pub fn focal_prior(image_size: [usize; 2]) -> (f64, f64) {
     let longer = image_size[0].max(image_size[1]) as f64;
     ((0.85 * longer).ln(), 0.40)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_step_to_a_stepped_camera_is_the_step() {
+        let camera = FloorCamera {
+            image_size: [1280, 720],
+            focal_px: 1100.0,
+            rotation: Rotation3::from_euler_angles(1.9, 0.2, -0.4).into_inner(),
+            translation_m: Vector3::new(0.3, -0.2, 4.0),
+            covariance: CameraCovariance::zeros(),
+            source: FloorSource::None,
+        };
+        let step = [0.1, 0.3, -0.2, 0.5, 0.7, -0.4, 1.1];
+        let found = camera.step_to(&camera.stepped(&step));
+        assert!((found - DVector::from_row_slice(&step)).norm() < 1e-12);
+    }
 }
