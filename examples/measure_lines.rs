@@ -5,17 +5,18 @@
 //!
 //! A FOLDER holds NAME.jpg, NAME.truth.json and NAME.floor.json (`scripts/bench/make_line_pictures.py`).
 
+mod known;
+
+use known::number;
 use serde_json::Value;
-use shankline::check::{check_recording, CarpetUse, CheckOptions, Eyes, LegChoice, SheetUse};
-use shankline::floor::camera::{CameraCovariance, FloorCamera};
+use shankline::check::{check_recording, CarpetUse, Eyes, SheetUse};
+use shankline::floor::camera::FloorCamera;
 use shankline::floor::lines::CarpetSize;
-use shankline::floor::marks::FloorFile;
-use shankline::outcome::{FloorSource, LinesReport};
+use shankline::outcome::LinesReport;
 use shankline::pose::models::default_folder;
-use shankline::rules::RuleProfile;
 use shankline::statistics::wilson::Count;
 use shankline::types::{CarpetPoint, ImagePoint};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// What one floor gave for one picture.
 struct Row {
@@ -23,8 +24,8 @@ struct Row {
     class: usize,
     /// Whether the lines were used in this picture, with so many sides.
     sides: usize,
-    /// Error and stated standard deviation of elevation (degrees), ln camera height, ln focal length, heel gap (mm).
-    errors: Vec<(f64, f64)>,
+    /// See [`known::errors`].
+    errors: [(f64, f64); 4],
 }
 
 /// One picture, as the lines took it.
@@ -44,28 +45,6 @@ const CLASSES: [(&str, f64); 3] = [("under 10°", 10.0), ("10–22°", 22.0), ("
 const SIDE_PX: f64 = 4.0;
 /// A camera is off where an error exceeds this many stated standard deviations.
 const OFF_SD: f64 = 3.0;
-
-fn number(v: &Value) -> f64 {
-    v.as_f64().unwrap_or(f64::NAN)
-}
-
-fn median(mut values: Vec<f64>) -> f64 {
-    values.retain(|v| v.is_finite());
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
-}
-
-fn true_camera(truth: &Value) -> FloorCamera {
-    let camera = &truth["camera"];
-    FloorCamera {
-        image_size: [0, 1].map(|k| number(&truth["image_size"][k]) as usize),
-        focal_px: number(&truth["focal_px"]),
-        rotation: nalgebra::Matrix3::from_fn(|i, k| number(&camera["rotation"][i][k])),
-        translation_m: nalgebra::Vector3::from_fn(|i, _| number(&camera["translation_m"][i])),
-        covariance: CameraCovariance::zeros(),
-        source: FloorSource::None,
-    }
-}
 
 /// Middles of the true rectangle's line, each side as image points in the picture.
 fn true_sides(truth: &Value, camera: &FloorCamera) -> Vec<Vec<ImagePoint>> {
@@ -114,16 +93,6 @@ fn false_side(report: &LinesReport, sides: &[Vec<ImagePoint>]) -> bool {
         .any(|found| !sides.iter().any(|s| found.iter().all(|p| off_line(s, *p) < SIDE_PX)))
 }
 
-fn pictures(folder: &Path) -> shankline::Result<Vec<PathBuf>> {
-    let mut pictures: Vec<PathBuf> = std::fs::read_dir(folder)
-        .map_err(|e| shankline::Error::input(format!("{} cannot be read ({e}); give folders of pictures.", folder.display())))?
-        .filter_map(|e| e.ok().map(|e| e.path()))
-        .filter(|p| p.extension().is_some_and(|e| e == "jpg"))
-        .collect();
-    pictures.sort();
-    Ok(pictures)
-}
-
 fn rate(part: usize, of: usize) -> String {
     let [low, high] = Count {
         of: part as u64,
@@ -138,14 +107,9 @@ fn main() -> shankline::Result<()> {
     let (mut rows, mut all) = (Vec::new(), Vec::new());
     let mut refusals: std::collections::BTreeMap<(bool, String), usize> = std::collections::BTreeMap::new();
     for folder in std::env::args_os().skip(1) {
-        for picture in pictures(&PathBuf::from(folder))? {
-            let truth: Value = std::fs::read(picture.with_extension("truth.json"))
-                .ok()
-                .and_then(|t| serde_json::from_slice(&t).ok())
-                .unwrap_or_default();
-            let knee = &truth["points_px"][0];
-            let athlete = [0, 1].map(|k| (number(&knee[k]) / number(&truth["image_size"][k])).clamp(0.0, 1.0));
-            let exact = true_camera(&truth);
+        for picture in known::pictures(&PathBuf::from(folder))? {
+            let truth = known::truth_of(&picture);
+            let exact = known::true_camera(&truth);
             let sides = true_sides(&truth, &exact);
             let elevation = number(&truth["elevation_deg"]);
             let class = CLASSES.iter().position(|c| elevation < c.1).unwrap_or(2);
@@ -160,55 +124,25 @@ fn main() -> shankline::Result<()> {
                 camera_off: false,
             };
             for floor in ["lines", "marks", "body"] {
-                let options = CheckOptions {
-                    floor: if floor == "marks" {
-                        FloorFile::read(&picture.with_extension("floor.json")).ok()
-                    } else {
-                        None
-                    },
-                    stature_m: truth["stature_m"].as_f64(),
-                    leg: LegChoice::Auto,
-                    rules: RuleProfile::shipped(),
-                    athlete: Some(athlete),
-                    sheet: SheetUse::Ignore,
-                    carpet: if floor == "lines" {
-                        CarpetUse::Find(CarpetSize::default())
-                    } else {
-                        CarpetUse::Ignore
-                    },
-                };
                 // Of the pictures without the carpet only the guesses count; and what was not used needs no comparison.
-                if floor == "marks" && options.floor.is_none() || floor != "lines" && (other || taken.sides == 0) {
+                if floor != "lines" && (other || taken.sides == 0) {
                     continue;
                 }
+                let carpet = if floor == "lines" {
+                    CarpetUse::Find(CarpetSize::default())
+                } else {
+                    CarpetUse::Ignore
+                };
+                let Some(options) = known::options(&picture, &truth, floor == "marks", SheetUse::Ignore, carpet) else {
+                    continue;
+                };
                 let Ok(checked) = check_recording(&picture, &options, &mut eyes, &mut |_, _| {}) else {
                     continue;
                 };
                 let report = &checked.outcome.floor;
-                let (Some(hold), Some(parts)) = (checked.outcome.holds.first(), checked.parts.first()) else {
+                let Some(errors) = known::errors(&checked, &truth) else {
                     continue;
                 };
-                let camera: &FloorCamera = &parts.camera;
-                // What is reported is the elevation seen from where the leg's middle meets the carpet: the same for the true camera.
-                let there = exact.at_height(hold.best_frame.crop_centre, 0.0);
-                let elevation_there = there.map_or(f64::NAN, |p| exact.elevation_rad_from(p).to_degrees());
-                let heel = &hold.gaps[5];
-                let value = |v: Option<f64>| v.unwrap_or(f64::NAN);
-                let errors = vec![
-                    (
-                        value(report.camera_elevation_deg) - elevation_there,
-                        value(report.camera_elevation_sd_deg),
-                    ),
-                    (
-                        (camera.centre().z / number(&truth["height_m"])).ln(),
-                        camera.sd_of(|c| c.centre().z.abs().max(1e-3).ln()),
-                    ),
-                    (
-                        (camera.focal_px / number(&truth["focal_px"])).ln(),
-                        camera.sd_of(|c| c.focal_px.ln()),
-                    ),
-                    (heel.gap_mm + heel.natural_hollow_mm - number(&truth["gap_mm"]["heel"]), heel.sd_mm),
-                ];
                 if floor == "lines" {
                     taken.judged = true;
                     if let Some(lines) = &report.lines {
@@ -301,17 +235,13 @@ fn tables(all: &[Taken], rows: &[Row], refusals: &std::collections::BTreeMap<(bo
                 if here.is_empty() {
                     continue;
                 }
-                let mut line = format!(
-                    "| {name} | {} | {floor} | {} |",
+                let errors: Vec<_> = here.iter().map(|r| r.errors).collect();
+                println!(
+                    "| {name} | {} | {floor} | {} |{}",
                     CLASSES.get(class).map_or("all", |c| c.0),
-                    here.len()
+                    here.len(),
+                    known::cells(&errors)
                 );
-                for (k, scale) in [1.0, 100.0, 100.0, 1.0].into_iter().enumerate() {
-                    let off = median(here.iter().map(|r| scale * r.errors[k].0.abs()).collect());
-                    let held = here.iter().filter(|r| r.errors[k].0.abs() < 1.96 * r.errors[k].1).count();
-                    line += &format!(" {off:.1} | {held} of {} |", here.len());
-                }
-                println!("{line}");
             }
         }
     }
