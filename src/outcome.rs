@@ -227,6 +227,11 @@ pub struct LinesReport {
     pub outline: Vec<Vec<ImagePoint>>,
 }
 
+/// A confidence (0–1) in per cent for a person to read: never quite certain.
+pub fn sure_per_cent(confidence: f64) -> f64 {
+    (100.0 * confidence).min(99.9)
+}
+
 /// One hold of the stance.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct HoldReport {

@@ -143,7 +143,7 @@ fn mask(camera: &FloorCamera) -> Mask {
 }
 
 fn elevation_and_error(looked: &Looked, truth: &FloorCamera, clues: &BodyClues) -> Option<([f64; 3], [f64; 3])> {
-    let camera = &looked.verdict.as_ref().ok()?.camera;
+    let camera = looked.verdict.as_ref().ok()?;
     let off = |c: &FloorCamera| -> [f64; 3] {
         let at = c.at_height(clues.leg_at, 0.03).unwrap();
         [c.elevation_rad_from(at), c.depth_m(at).ln(), c.focal_px.ln()]
@@ -283,8 +283,8 @@ fn stripes_are_measured_to_a_fraction_of_a_pixel() {
     assert!(held(&widths) >= 85, "{widths:?}");
 }
 
-#[test]
-fn agrees_with_opencv_on_the_corners() {
+/// A camera that sees all four sides of a small carpet.
+fn plain_view() -> (FloorCamera, Carpet) {
     let truth = camera(1100.0, 27.0, 63.0, 15.0, 1.0, [0.0, -20.0]);
     let carpet = Carpet {
         middle: [0.6, -0.4],
@@ -292,6 +292,12 @@ fn agrees_with_opencv_on_the_corners() {
         size: CarpetSize::new(8.0, 5.0).unwrap(),
         line_m: LINE_M,
     };
+    (truth, carpet)
+}
+
+#[test]
+fn agrees_with_opencv_on_the_corners() {
+    let (truth, carpet) = plain_view();
     let mut rng = ChaCha8Rng::seed_from_u64(9);
     let clues = clues(&truth, &mut rng);
     let picture = draw(&truth, &|x, y| carpet.level(x, y), &plain_wall, &mut rng);
@@ -323,7 +329,7 @@ fn agrees_with_opencv_on_the_corners() {
             opencv::core::Point2f::new(c.u as f32, c.v as f32)
         })
         .collect();
-    let f = found.camera.focal_px;
+    let f = found.focal_px;
     let matrix = opencv::core::Mat::from_slice_2d(&[[f, 0.0, 640.0], [0.0, f, 360.0], [0.0, 0.0, 1.0]]).unwrap();
     let (mut turn, mut shift) = (opencv::core::Mat::default(), opencv::core::Mat::default());
     opencv::calib3d::solve_pnp(
@@ -341,20 +347,11 @@ fn agrees_with_opencv_on_the_corners() {
     opencv::calib3d::rodrigues(&turn, &mut rotation, &mut opencv::core::no_array()).unwrap();
     let theirs = Matrix3::from_fn(|i, k| *rotation.at_2d::<f64>(i as i32, k as i32).unwrap());
     // Whatever the carpet's axes, both see the same "up" and the same height.
-    let angle = theirs
-        .column(2)
-        .dot(&found.camera.rotation.column(2))
-        .clamp(-1.0, 1.0)
-        .acos()
-        .to_degrees();
+    let angle = theirs.column(2).dot(&found.rotation.column(2)).clamp(-1.0, 1.0).acos().to_degrees();
     assert!(angle < 0.15, "{angle}");
     let t = Vector3::from_fn(|i, _| *shift.at::<f64>(i as i32).unwrap());
     let height = (-theirs.transpose() * t).z;
-    assert!(
-        (height / found.camera.centre().z - 1.0).abs() < 0.02,
-        "{height} {}",
-        found.camera.centre().z
-    );
+    assert!((height / found.centre().z - 1.0).abs() < 0.02, "{height} {}", found.centre().z);
 }
 
 /// Floors on which there is no such carpet: brightness by place.
@@ -453,13 +450,7 @@ fn falls_back_where_there_is_no_such_carpet() {
 #[test]
 fn a_body_that_contradicts_wins() {
     let mut rng = ChaCha8Rng::seed_from_u64(31);
-    let truth = camera(1100.0, 27.0, 63.0, 15.0, 1.0, [0.0, -20.0]);
-    let carpet = Carpet {
-        middle: [0.6, -0.4],
-        heading: 0.35,
-        size: CarpetSize::new(8.0, 5.0).unwrap(),
-        line_m: LINE_M,
-    };
+    let (truth, carpet) = plain_view();
     let right = clues(&truth, &mut rng);
     let picture = draw(&truth, &|x, y| carpet.level(x, y), &plain_wall, &mut rng);
     let verdict =

@@ -12,7 +12,7 @@ use crate::floor::FloorCamera;
 use crate::hold::{self, Span};
 use crate::leg::fuse::FusionErrors;
 use crate::leg::shape::LegShape;
-use crate::outcome::{FloorReport, FloorSource, LinesReport, Stillness};
+use crate::outcome::{sure_per_cent, FloorReport, FloorSource, LinesReport, Stillness};
 use crate::pose::track::Track;
 use crate::types::{ImagePoint, RgbImage};
 use std::path::Path;
@@ -80,7 +80,7 @@ impl Lines {
 
     /// The floor over a stretch of time, where the lines gave one.
     pub fn camera(&self, start_s: f64, end_s: f64) -> Option<&FloorCamera> {
-        Some(&self.during(start_s, end_s)?.looked.verdict.as_ref().ok()?.camera)
+        self.during(start_s, end_s)?.looked.verdict.as_ref().ok()
     }
 }
 
@@ -197,13 +197,11 @@ pub fn tell(lines: &Lines, start_s: f64, end_s: f64, floor: &mut FloorReport) {
     };
     let [body, body_sd] = look.by_body_deg;
     let (own, own_sd) = (best.elevation_rad.0.to_degrees(), best.elevation_rad.1.to_degrees());
-    let taken = &best.fit.taken;
-    let count = |axis: usize| taken.iter().filter(|t| t.side.axis == axis).count();
     floor.notes.push(format!(
         "The floor was taken from the carpet's own lines, found by themselves and {:.1} % sure: {} long and {} short sides of a carpet of {} m \u{d7} {} m, with their line of about 5 cm. By the lines alone the camera is {own:.1}\u{b0} \u{b1} {:.1}\u{b0} over the carpet and by the athlete's body {body:.1}\u{b0} \u{b1} {:.1}\u{b0} (95 %); both were joined. See in the picture that the drawn sides lie on the carpet's.",
-        (100.0 * look.looked.confidence).min(99.9),
-        count(1),
-        count(0),
+        sure_per_cent(look.looked.confidence),
+        best.fit.sides_of(1),
+        best.fit.sides_of(0),
         carpet.long_m,
         carpet.short_m,
         1.96 * own_sd,
@@ -218,8 +216,10 @@ pub fn tell(lines: &Lines, start_s: f64, end_s: f64, floor: &mut FloorReport) {
 }
 
 fn both_of_an_axis(looked: &Looked) -> bool {
-    let Some(best) = &looked.best else { return false };
-    (0..2).any(|axis| best.fit.taken.iter().filter(|t| t.side.axis == axis).count() == 2)
+    looked
+        .best
+        .as_ref()
+        .is_some_and(|best| (0..2).any(|axis| best.fit.sides_of(axis) == 2))
 }
 
 fn report(lines: &Lines, look: &Look, carpet: CarpetSize) -> LinesReport {
@@ -244,12 +244,6 @@ fn report(lines: &Lines, look: &Look, carpet: CarpetSize) -> LinesReport {
         found: looked.taken_lines(),
         outline: looked.sides(),
     }
-}
-
-/// What to say of the whole recording: that the camera moved, or that there was no hold to look in.
-pub fn not_looked(lines: &Lines) -> Option<String> {
-    lines.carpet?;
-    lines.not_looked.clone()
 }
 
 /// What was found in a picture by itself, for a person to see before it is used: lines of text, and what to draw.
@@ -303,7 +297,7 @@ pub fn shown(look: &Look) -> Shown {
                 look.by_body_deg[0], look.by_body_deg[1]
             );
         }
-        let _ = writeln!(text, "how sure: {:.1} %", (100.0 * looked.confidence).min(99.9));
+        let _ = writeln!(text, "how sure: {:.1} %", sure_per_cent(looked.confidence));
     }
     match &looked.verdict {
         Ok(_) => text.push_str("check --carpet-lines would use them\n"),
@@ -318,7 +312,7 @@ pub fn shown(look: &Look) -> Shown {
         taken: looked.taken_lines(),
         sides: looked.sides(),
         corners: looked.corners(),
-        grid: used.map_or(Vec::new(), |f| f.camera.grid(crate::types::CarpetPoint::new(0.0, 0.0, 0.0), 2.0)),
+        grid: used.map_or(Vec::new(), |camera| camera.grid(crate::types::CarpetPoint::new(0.0, 0.0, 0.0), 2.0)),
         used: used.is_some(),
     }
 }

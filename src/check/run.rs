@@ -649,7 +649,7 @@ pub fn judge_with(
         floor.grid.clear();
     }
     input.warnings.extend(sheet::too_little(sheet));
-    input.warnings.extend(lines::not_looked(lines));
+    input.warnings.extend(lines.not_looked.clone());
     if let Some(fit) = marks {
         floor.notes.extend(fit.notes.iter().cloned());
     }

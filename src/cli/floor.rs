@@ -10,6 +10,7 @@ use crate::error::{Error, Result};
 use crate::floor::lines::CarpetSize;
 use crate::floor::marks::{FloorFile, DEFAULT_SIGMA_PX};
 use crate::floor::sheet::fit::Print;
+use crate::floor::FloorCamera;
 use crate::report;
 use crate::types::{CarpetPoint, ImagePoint, RgbImage};
 use std::fmt::Write as _;
@@ -66,24 +67,7 @@ pub fn run(arguments: &FloorArguments) -> Result<()> {
             m.carpet_m[1]
         );
     }
-    let line =
-        |what: &str, value: f64, sd: f64, unit: &str, places: usize| format!("{what}: {value:.places$} {unit} ± {sd:.places$} {unit}\n");
-    out += &line(
-        "camera elevation",
-        camera.elevation_rad_from(middle).to_degrees(),
-        camera.sd_of(|c| c.elevation_rad_from(middle)).to_degrees(),
-        "°",
-        1,
-    );
-    out += &line("camera height", camera.centre().z, camera.sd_of(|c| c.centre().z), "m", 2);
-    out += &line(
-        "camera distance",
-        camera.distance_m(middle),
-        camera.sd_of(|c| c.distance_m(middle)),
-        "m",
-        2,
-    );
-    out += &line("focal length", camera.focal_px, camera.sd_of(|c| c.focal_px), "px", 0);
+    write_camera(&mut out, camera, middle, "camera elevation", [1, 2, 2, 0]);
     for note in &fit.notes {
         let _ = writeln!(out, "note: {note}");
     }
@@ -124,24 +108,7 @@ fn from_sheet(image: &RgbImage, arguments: &FloorArguments) -> Result<()> {
         placement.fit.residual_px,
         placement.fit.misfit.sqrt()
     );
-    for (what, value, sd, unit) in [
-        (
-            "camera elevation",
-            camera.elevation_rad_from(origin).to_degrees(),
-            camera.sd_of(|c| c.elevation_rad_from(origin)).to_degrees(),
-            "°",
-        ),
-        ("camera height", camera.centre().z, camera.sd_of(|c| c.centre().z), "m"),
-        (
-            "camera distance",
-            camera.distance_m(origin),
-            camera.sd_of(|c| c.distance_m(origin)),
-            "m",
-        ),
-        ("focal length", camera.focal_px, camera.sd_of(|c| c.focal_px), "px"),
-    ] {
-        let _ = writeln!(out, "{what}: {value:.2} {unit} ± {sd:.2} {unit}");
-    }
+    write_camera(&mut out, camera, origin, "camera elevation", [2; 4]);
     if let Some(path) = &arguments.draw {
         let corners: Vec<ImagePoint> = placement.found.iter().flat_map(|f| f.aligned.corners).collect();
         report::write_whole(path, &report::floor_png(image, &camera.grid(origin, 2.0), &corners)?)?;
@@ -161,28 +128,33 @@ fn from_lines(image: &RgbImage, carpet: CarpetSize, arguments: &FloorArguments) 
     };
     let shown = lines::shown(look);
     let mut out = shown.text.clone();
-    if let Ok(found) = &look.looked.verdict {
-        let camera = &found.camera;
+    if let Ok(camera) = &look.looked.verdict {
         let leg = CarpetPoint::new(0.0, 0.0, 0.0);
-        for (what, value, sd, unit) in [
-            (
-                "camera elevation, lines and body joined",
-                camera.elevation_rad_from(leg).to_degrees(),
-                camera.sd_of(|c| c.elevation_rad_from(leg)).to_degrees(),
-                "°",
-            ),
-            ("camera height", camera.centre().z, camera.sd_of(|c| c.centre().z), "m"),
-            ("camera distance", camera.distance_m(leg), camera.sd_of(|c| c.distance_m(leg)), "m"),
-            ("focal length", camera.focal_px, camera.sd_of(|c| c.focal_px), "px"),
-        ] {
-            let _ = writeln!(out, "{what}: {value:.2} {unit} ± {sd:.2} {unit}");
-        }
+        write_camera(&mut out, camera, leg, "camera elevation, lines and body joined", [2; 4]);
     }
     if let Some(path) = &arguments.draw {
         report::write_whole(path, &report::lines_png(image, &shown)?)?;
         let _ = writeln!(out, "lines drawn: {}", path.display());
     }
     print(&out, true)
+}
+
+/// Where the camera is over the carpet, seen from `at`, and its lens, each with its standard deviation and so many decimal places.
+fn write_camera(out: &mut String, camera: &FloorCamera, at: CarpetPoint, elevation: &str, places: [usize; 4]) {
+    let rows = [
+        (
+            elevation,
+            camera.elevation_rad_from(at).to_degrees(),
+            camera.sd_of(|c| c.elevation_rad_from(at)).to_degrees(),
+            "°",
+        ),
+        ("camera height", camera.centre().z, camera.sd_of(|c| c.centre().z), "m"),
+        ("camera distance", camera.distance_m(at), camera.sd_of(|c| c.distance_m(at)), "m"),
+        ("focal length", camera.focal_px, camera.sd_of(|c| c.focal_px), "px"),
+    ];
+    for ((what, value, sd, unit), places) in rows.into_iter().zip(places) {
+        let _ = writeln!(out, "{what}: {value:.places$} {unit} ± {sd:.places$} {unit}");
+    }
 }
 
 fn frame(input: &Path, at_s: f64) -> Result<RgbImage> {

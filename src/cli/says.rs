@@ -1,6 +1,6 @@
 //! The answer in a few lines for a person.
 
-use crate::outcome::{Call, FloorSource, HoldReport, Outcome, RepetitionReport, Stillness};
+use crate::outcome::{sure_per_cent, Call, FloorSource, HoldReport, Outcome, RepetitionReport, Stillness};
 use crate::report::{quantity, repetition};
 use std::fmt::Write as _;
 use std::path::Path;
@@ -47,7 +47,7 @@ pub fn lines(outcome: &Outcome, report: &Path, colour: bool) -> String {
             out,
             "  carpet's lines: {} of 4 sides found, {:.1} % sure; look at them in the report's picture",
             lines.sides,
-            (100.0 * lines.confidence).min(99.9)
+            sure_per_cent(lines.confidence)
         );
     }
     let _ = writeln!(out, "  report: {}", report.display());

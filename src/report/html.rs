@@ -4,7 +4,7 @@
 //! pictures and this one style sheet, named by its hash. Every text goes through the template's escaping.
 
 use crate::error::Result;
-use crate::outcome::{Call, HoldReport, InputKind, Outcome, Stillness};
+use crate::outcome::{sure_per_cent, Call, HoldReport, InputKind, Outcome, Stillness};
 use crate::report::chart::{self, c};
 use crate::report::head::head;
 use crate::report::picture::{self, CanvasPoint, LegPicture, CANVAS_WIDTH, LABEL_LINE, LABEL_ROWS};
@@ -333,7 +333,7 @@ fn frame_figure(outcome: &Outcome, hold: &HoldReport, still: &RgbImage, layout: 
             figcaption {
                 "The whole picture with the carpet grid; the box is the part shown magnified."
                 @if let Some(lines) = &outcome.floor.lines {
-                    " Dashed, heavier: the carpet\u{2019}s sides that were found (" (lines.sides) " of 4, " (quantity::rounded((100.0 * lines.confidence).min(99.9), 1)) "\u{a0}% sure); "
+                    " Dashed, heavier: the carpet\u{2019}s sides that were found (" (lines.sides) " of 4, " (quantity::rounded(sure_per_cent(lines.confidence), 1)) "\u{a0}% sure); "
                     "thin: where the fitted floor puts its sides. If they do not lie on the carpet\u{2019}s line, check again without --carpet-lines."
                 }
             }

@@ -69,14 +69,6 @@ pub const SIDES: [Side; 4] = [
 ];
 
 impl Side {
-    /// The side as seen after turning the carpet by half a turn.
-    pub const fn opposite(self) -> Self {
-        Self {
-            axis: self.axis,
-            positive: !self.positive,
-        }
-    }
-
     /// `long` or `short`.
     pub const fn words(self) -> &'static str {
         if self.axis == 0 {

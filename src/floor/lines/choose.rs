@@ -22,9 +22,6 @@ use crate::numerics::chi_squared;
 use crate::types::ImagePoint;
 use nalgebra::DVector;
 
-/// What the athlete's body says, to weigh guesses against.
-pub type BodyWord = BodyClues;
-
 /// Confidence below which lines are not used. Set on rendered pictures (see `docs/bench-lines.md`).
 pub const LEAST_CONFIDENCE: f64 = 0.99;
 /// Most stripes that are tried, the longest first.
@@ -96,13 +93,6 @@ impl Refusal {
     }
 }
 
-/// A floor from the carpet's lines.
-#[derive(Debug, Clone)]
-pub struct Found {
-    /// The camera; origin on the carpet under the athlete's leg, axes along the carpet's sides.
-    pub camera: FloorCamera,
-}
-
 /// One guess with its weight.
 #[derive(Debug, Clone)]
 pub struct Guess {
@@ -127,8 +117,8 @@ pub struct Looked {
     pub best: Option<Guess>,
     /// Probability that the best guess's camera is the right one, 0–1.
     pub confidence: f64,
-    /// The floor, or why there is none.
-    pub verdict: std::result::Result<Found, Refusal>,
+    /// The camera over the floor (origin on the carpet under the athlete's leg, axes along the carpet's sides), or why there is none.
+    pub verdict: std::result::Result<FloorCamera, Refusal>,
 }
 
 impl Looked {
@@ -173,7 +163,7 @@ impl Looked {
 ///
 /// # Errors
 /// [`crate::Error::Ours`] where OpenCV fails.
-pub fn find(pictures: &[Grey], mask: &Mask, body: Option<&BodyWord>, size: CarpetSize) -> Result<Looked> {
+pub fn find(pictures: &[Grey], mask: &Mask, body: Option<&BodyClues>, size: CarpetSize) -> Result<Looked> {
     let mut stripes = Vec::new();
     for grey in pictures {
         let guesses = edges::guesses(grey, mask)?;
@@ -190,7 +180,7 @@ pub fn find(pictures: &[Grey], mask: &Mask, body: Option<&BodyWord>, size: Carpe
 const BELIEVABLE_WIDTHS: (f64, f64) = (0.15, 4.0);
 
 /// Weighs what measured stripes are.
-pub fn weigh(image_size: [usize; 2], mut stripes: Vec<Stripe>, mask: &Mask, body: Option<&BodyWord>, size: CarpetSize) -> Looked {
+pub fn weigh(image_size: [usize; 2], mut stripes: Vec<Stripe>, mask: &Mask, body: Option<&BodyClues>, size: CarpetSize) -> Looked {
     let refused = |stripes, refusal| Looked {
         stripes,
         best: None,
@@ -250,7 +240,7 @@ struct Scene<'a> {
     image_size: [usize; 2],
     stripes: &'a [Stripe],
     mask: &'a Mask,
-    body: Option<&'a BodyWord>,
+    body: Option<&'a BodyClues>,
     size: CarpetSize,
     feet: ImagePoint,
 }
@@ -261,7 +251,7 @@ fn density(x: f64, sd: f64) -> f64 {
 }
 
 impl Scene<'_> {
-    fn verdict(&self, best: &Guess, confidence: f64) -> std::result::Result<Found, Refusal> {
+    fn verdict(&self, best: &Guess, confidence: f64) -> std::result::Result<FloorCamera, Refusal> {
         let Some(body) = self.body else { return Err(Refusal::NoBody) };
         if confidence < LEAST_CONFIDENCE {
             return Err(Refusal::Unsure(confidence));
@@ -291,7 +281,7 @@ impl Scene<'_> {
         if sd.is_nan() || sd >= LEAST_GAIN * body.elevation_sd_rad {
             return Err(Refusal::SaysLess(best.elevation_rad.1.to_degrees()));
         }
-        Ok(Found { camera })
+        Ok(camera)
     }
 
     fn guesses(&self) -> Vec<Guess> {
@@ -425,20 +415,22 @@ impl Scene<'_> {
         let Some(ends) = self.along(fit, taken.side, s) else { return -4.0 };
         let places = visible(&fit.camera, &fit.lengths, taken.side, 300);
         let (mut shown, mut all) = (0.0, 0.0);
-        for w in places.windows(2) {
-            let middle = w[0].1.towards(w[1].1, 0.5);
-            if self.mask.hides(middle) {
-                continue;
-            }
-            let length = w[0].1.distance_px(w[1].1);
+        for (fraction, length) in self.in_plain_view(&places) {
             all += length;
-            let fraction = 0.5 * (w[0].0 + w[1].0);
             if fraction > ends[0] && fraction < ends[1] {
                 shown += length;
             }
         }
         let share = if all > 0.0 { (shown / all).min(1.0) } else { 0.0 };
         (3.0 * share * share).max(0.02).ln()
+    }
+
+    /// The pieces of a side's visible part that nobody hides: fraction of the way along the side, length in px.
+    fn in_plain_view<'b>(&'b self, places: &'b [(f64, ImagePoint)]) -> impl Iterator<Item = (f64, f64)> + 'b {
+        places
+            .windows(2)
+            .filter(|w| !self.mask.hides(w[0].1.towards(w[1].1, 0.5)))
+            .map(|w| (0.5 * (w[0].0 + w[1].0), w[0].1.distance_px(w[1].1)))
     }
 
     /// Ends of a stripe as fractions of the way along a side, in order.
@@ -518,11 +510,7 @@ impl Scene<'_> {
             .filter(|s| !fit.taken.iter().any(|t| t.side == **s))
             .map(|s| {
                 let places = visible(&fit.camera, &fit.lengths, *s, 100);
-                let length: f64 = places
-                    .windows(2)
-                    .filter(|w| !self.mask.hides(w[0].1.towards(w[1].1, 0.5)))
-                    .map(|w| w[0].1.distance_px(w[1].1))
-                    .sum();
+                let length: f64 = self.in_plain_view(&places).map(|p| p.1).sum();
                 let broad = places.get(places.len() / 2).is_some_and(|p| {
                     // Breadth of the line there, px: between a point of its middle and one half a line further out.
                     let c = fit.lengths.along(*s, p.0);

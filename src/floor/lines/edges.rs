@@ -195,7 +195,7 @@ fn strung(mut pieces: Vec<Piece>, least_px: f64) -> Vec<Guess> {
         }
         used[seed] = true;
         let mut members = vec![seed];
-        loop {
+        let (mean, along) = loop {
             let points: Vec<(Vector2<f64>, f64)> = members
                 .iter()
                 .flat_map(|m| pieces[*m].ends.map(|e| (e, length(&pieces[*m]))))
@@ -232,24 +232,18 @@ fn strung(mut pieces: Vec<Piece>, least_px: f64) -> Vec<Guess> {
                     (fits && believable).then_some((k, near))
                 })
                 .min_by(|x, y| x.1.total_cmp(&y.1));
-            let Some((k, _)) = next else { break };
+            let Some((k, _)) = next else { break (mean, along) };
             used[k] = true;
             members.push(k);
-        }
-        let mut ends: Vec<(f64, Vector2<f64>, f64)> = Vec::new();
-        let points: Vec<(Vector2<f64>, f64)> = members
+        };
+        let mut ends: Vec<(f64, f64)> = members
             .iter()
-            .flat_map(|m| pieces[*m].ends.map(|e| (e, length(&pieces[*m]))))
+            .flat_map(|m| pieces[*m].ends.into_iter().zip(pieces[*m].width))
+            .map(|(e, width)| ((e - mean).dot(&along), width))
             .collect();
-        let (mean, along) = line_through(&points);
-        for m in &members {
-            for (e, w) in pieces[*m].ends.iter().zip(pieces[*m].width) {
-                ends.push(((e - mean).dot(&along), *e, w));
-            }
-        }
         ends.sort_by(|x, y| x.0.total_cmp(&y.0));
         let (first, last) = (ends[0], ends[ends.len() - 1]);
-        let width = 0.5 * (first.2 + last.2);
+        let width = 0.5 * (first.1 + last.1);
         if last.0 - first.0 < least_px.max(6.0 * width) {
             continue;
         }
@@ -259,7 +253,7 @@ fn strung(mut pieces: Vec<Piece>, least_px: f64) -> Vec<Guess> {
         };
         out.push(Guess {
             ends: [on_line(first.0), on_line(last.0)],
-            width_px: [first.2, last.2],
+            width_px: [first.1, last.1],
             brighter: pieces[seed].brighter,
         });
     }

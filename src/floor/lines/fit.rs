@@ -59,6 +59,13 @@ pub struct LinesFit {
     pub ln_evidence: f64,
 }
 
+impl LinesFit {
+    /// How many sides were taken that lie at a constant place on this axis: 0 for short sides, 1 for long ones.
+    pub fn sides_of(&self, axis: usize) -> usize {
+        self.taken.iter().filter(|t| t.side.axis == axis).count()
+    }
+}
+
 /// Flat priors of the evidence: tilt over 60°, heading over the circle, depth by its logarithm over a range of e³.
 const TILT_RANGE_RAD: f64 = std::f64::consts::PI / 3.0;
 const LN_DEPTH_RANGE: f64 = 3.0;
@@ -352,20 +359,7 @@ pub fn at_athlete(camera: &FloorCamera, under: ImagePoint) -> Option<FloorCamera
         })
     };
     let base = moved(camera)?;
-    let covariance = camera.propagate(|c| {
-        let here = moved(c).unwrap_or_else(|| base.clone());
-        let turn = Rotation3::from_matrix_unchecked(here.rotation * base.rotation.transpose()).scaled_axis();
-        let shift = here.translation_m - base.translation_m;
-        DVector::from_vec(vec![
-            (here.focal_px / base.focal_px).ln(),
-            turn.x,
-            turn.y,
-            turn.z,
-            shift.x,
-            shift.y,
-            shift.z,
-        ])
-    });
+    let covariance = camera.propagate(|c| base.step_to(&moved(c).unwrap_or_else(|| base.clone())));
     Some(FloorCamera {
         covariance: CameraCovariance::from_fn(|i, k| covariance[(i, k)]),
         ..base

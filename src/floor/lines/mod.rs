@@ -12,4 +12,4 @@ pub mod mask;
 pub mod stripe;
 
 pub use carpet::CarpetSize;
-pub use choose::{find, BodyWord, Found, Looked, Refusal};
+pub use choose::{find, Looked, Refusal};

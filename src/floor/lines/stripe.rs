@@ -9,7 +9,7 @@ use super::mask::Mask;
 use crate::floor::sheet::align::Grey;
 use crate::numerics::{median, normal};
 use crate::types::ImagePoint;
-use nalgebra::{Matrix3, Vector2, Vector3};
+use nalgebra::{Matrix2, Matrix3, Vector2, Vector3};
 
 /// A stripe measured in a picture.
 #[derive(Debug, Clone, PartialEq)]
@@ -26,12 +26,6 @@ pub struct Stripe {
     pub width_px: [f64; 2],
     /// Standard deviation of that, px.
     pub width_sd_px: [f64; 2],
-    /// Stripe over surroundings, grey levels; negative where it is darker.
-    pub contrast: f64,
-    /// Share of the cuts between its ends, the hidden ones aside, that show it.
-    pub seen_share: f64,
-    /// How far its middle departs from a straight line, px.
-    pub bow_px: f64,
 }
 
 /// What no scatter of cuts shows (lens distortion, an unevenly laid tape, sampling), px on the middle.
@@ -63,7 +57,6 @@ struct Cut {
     /// Middle over the line, px across.
     middle: f64,
     width: f64,
-    contrast: f64,
     /// What the profile left over, as a share of the contrast.
     rest: f64,
 }
@@ -185,6 +178,15 @@ enum Place {
     Seen(Cut),
 }
 
+impl Place {
+    fn seen(self) -> Option<Cut> {
+        match self {
+            Self::Seen(cut) => Some(cut),
+            _ => None,
+        }
+    }
+}
+
 fn cut(grey: &Grey, mask: &Mask, course: &Course, t: f64, over_px: f64, blur: f64, brighter: bool) -> Place {
     let at = course.point(t);
     let margin = 2.0;
@@ -229,7 +231,6 @@ fn cut(grey: &Grey, mask: &Mask, course: &Course, t: f64, over_px: f64, blur: f6
             at: t,
             middle: course.middle_at(t) + p.middle,
             width: p.width,
-            contrast: p.contrast,
             rest: p.rms / p.contrast.abs(),
         })
     } else {
@@ -237,15 +238,15 @@ fn cut(grey: &Grey, mask: &Mask, course: &Course, t: f64, over_px: f64, blur: f6
     }
 }
 
-/// A straight line through values, outliers left out: intercept, slope, its covariance (of unit weights times the scatter), and the scatter.
-fn straight(points: &[(f64, f64)]) -> Option<([f64; 2], nalgebra::Matrix2<f64>, f64)> {
+/// A straight line through values, outliers left out: intercept and slope, and their covariance (of unit weights times the scatter).
+fn straight(points: &[(f64, f64)]) -> Option<([f64; 2], Matrix2<f64>)> {
     let mut kept: Vec<(f64, f64)> = points.to_vec();
     let mut result = None;
     for _ in 0..4 {
         if kept.len() < LEAST_CUTS {
             return result;
         }
-        let mut m = nalgebra::Matrix2::zeros();
+        let mut m = Matrix2::zeros();
         let mut r = Vector2::zeros();
         for (t, y) in &kept {
             let b = Vector2::new(1.0, *t);
@@ -256,7 +257,7 @@ fn straight(points: &[(f64, f64)]) -> Option<([f64; 2], nalgebra::Matrix2<f64>, 
         let x = inverse * r;
         let off = |p: &(f64, f64)| (p.1 - x[0] - x[1] * p.0).abs();
         let scatter = 1.4826 * median(kept.iter().map(off).collect())?;
-        result = Some(([x[0], x[1]], inverse * (scatter * scatter), scatter));
+        result = Some(([x[0], x[1]], inverse * (scatter * scatter)));
         let limit = (3.0 * scatter).max(0.15);
         let before = kept.len();
         kept = points.iter().filter(|p| off(p) < limit).copied().collect();
@@ -290,10 +291,7 @@ pub fn blur_of(grey: &Grey, mask: &Mask, guesses: &[Guess]) -> Blur {
             let fits = |blur: f64| -> Option<f64> {
                 let cuts: Vec<Cut> = thin
                     .iter()
-                    .filter_map(|t| match cut(grey, mask, &course, *t, 3.0, blur, g.brighter) {
-                        Place::Seen(c) => Some(c),
-                        _ => None,
-                    })
+                    .filter_map(|t| cut(grey, mask, &course, *t, 3.0, blur, g.brighter).seen())
                     .collect();
                 (cuts.len() >= LEAST_CUTS).then(|| median(cuts.iter().map(|c| c.rest).collect()))?
             };
@@ -339,36 +337,21 @@ pub fn measure(grey: &Grey, mask: &Mask, guess: &Guess, blur: Blur) -> Option<St
     let Blur { px: blur, seen: blur_seen } = blur;
     let (mut course, step, within) = course_of(guess)?;
     let length = guess.ends[0].distance_px(guess.ends[1]);
-    let seen = |course: &Course, at: &[f64], blur: f64| -> Vec<Cut> {
-        at.iter()
-            .filter_map(|t| match cut(grey, mask, course, *t, step, blur, guess.brighter) {
-                Place::Seen(c) => Some(c),
-                _ => None,
-            })
-            .collect()
-    };
+    let look = |course: &Course, t: f64| cut(grey, mask, course, t, step, blur, guess.brighter);
     for _ in 0..2 {
-        let cuts = seen(&course, &within, blur);
+        let cuts: Vec<Cut> = within.iter().filter_map(|t| look(&course, *t).seen()).collect();
         refine(&mut course, &cuts)?;
     }
+    let places: Vec<Place> = within.iter().map(|t| look(&course, *t)).collect();
+    let mut looked = places.iter().filter(|p| !matches!(p, Place::Hidden | Place::Outside)).count();
+    let mut cuts: Vec<Cut> = places.into_iter().filter_map(Place::seen).collect();
     // On from both ends as long as it shows, over what the athlete hides.
-    let mut cuts = seen(&course, &within, blur);
-    let mut looked = within.len();
-    looked -= within
-        .iter()
-        .filter(|t| {
-            matches!(
-                cut(grey, mask, &course, **t, step, blur, guess.brighter),
-                Place::Hidden | Place::Outside
-            )
-        })
-        .count();
     for direction in [-1.0, 1.0] {
         let (mut t, mut missing) = (0.5 * direction * length, 0);
         let mut waiting = 0;
         loop {
             t += direction * step;
-            match cut(grey, mask, &course, t, step, blur, guess.brighter) {
+            match look(&course, t) {
                 Place::Outside => break,
                 Place::Hidden => {}
                 Place::Missing => {
@@ -388,20 +371,16 @@ pub fn measure(grey: &Grey, mask: &Mask, guess: &Guess, blur: Blur) -> Option<St
         }
     }
     cuts.sort_by(|a, b| a.at.total_cmp(&b.at));
-    let (of_middle, middle_covariance, _) = straight(&cuts.iter().map(|c| (c.at, c.middle)).collect::<Vec<_>>())?;
-    let (of_width, width_covariance, _) = straight(&cuts.iter().map(|c| (c.at, c.width)).collect::<Vec<_>>())?;
-    course.middle = of_middle;
-    course.width = of_width;
+    let [middle_covariance, width_covariance] = refine(&mut course, &cuts)?;
     let (from, to) = (cuts.first()?.at, cuts.last()?.at);
     let seen_share = cuts.len() as f64 / looked.max(1) as f64;
     let bow_px = bow(&cuts, &course, from, to);
-    let contrast = median(cuts.iter().map(|c| c.contrast).collect())?;
     if seen_share < LEAST_SEEN || bow_px > LARGEST_BOW_PX || to - from < 0.5 * length {
         return None;
     }
     let at = [from + 0.15 * (to - from), from + 0.85 * (to - from)];
     let width_px = at.map(|t| course.width_at(t));
-    let sd = |covariance: &nalgebra::Matrix2<f64>, t: f64| {
+    let sd = |covariance: &Matrix2<f64>, t: f64| {
         (SHARED_ERROR * (Vector2::new(1.0, t).transpose() * covariance * Vector2::new(1.0, t))[0])
             .max(0.0)
             .sqrt()
@@ -420,18 +399,16 @@ pub fn measure(grey: &Grey, mask: &Mask, guess: &Guess, blur: Blur) -> Option<St
             let of_blur = if blur_seen { 0.25 } else { 0.45 };
             sd(&width_covariance, at[k]).hypot(0.12 + 0.04 * w + of_blur * (BROAD_PX - w).max(0.0))
         }),
-        contrast,
-        seen_share: seen_share.min(1.0),
-        bow_px,
     })
 }
 
-fn refine(course: &mut Course, cuts: &[Cut]) -> Option<()> {
-    let (middle, _, _) = straight(&cuts.iter().map(|c| (c.at, c.middle)).collect::<Vec<_>>())?;
-    let (width, _, _) = straight(&cuts.iter().map(|c| (c.at, c.width)).collect::<Vec<_>>())?;
+/// Lays the course through the cuts; covariances of its middle's and its breadth's line.
+fn refine(course: &mut Course, cuts: &[Cut]) -> Option<[Matrix2<f64>; 2]> {
+    let (middle, of_middle) = straight(&cuts.iter().map(|c| (c.at, c.middle)).collect::<Vec<_>>())?;
+    let (width, of_width) = straight(&cuts.iter().map(|c| (c.at, c.width)).collect::<Vec<_>>())?;
     course.middle = middle;
     course.width = width;
-    Some(())
+    Some([of_middle, of_width])
 }
 
 /// How far the middle departs from its line in the stripe's middle third against its ends, px.
