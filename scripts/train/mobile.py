@@ -13,26 +13,7 @@ from pathlib import Path
 import torch
 from torch import nn
 
-
-def conv(c_in: int, c_out: int, k: int, stride: int = 1, groups: int = 1, relu: bool = True) -> nn.Sequential:
-    """Convolution, batch normalisation and, where asked for, ReLU6."""
-    layers: list[nn.Module] = [nn.Conv2d(c_in, c_out, k, stride, k // 2, groups=groups, bias=False), nn.BatchNorm2d(c_out)]
-    if relu:
-        layers.append(nn.ReLU6(inplace=True))
-    return nn.Sequential(*layers)
-
-
-class Block(nn.Module):
-    """1x1 to ``mid`` channels, depthwise k x k, 1x1 back; residual where shapes allow."""
-
-    def __init__(self, c_in: int, c_out: int, mid: int, k: int, stride: int):
-        super().__init__()
-        self.body = nn.Sequential(conv(c_in, mid, 1), conv(mid, mid, k, stride, groups=mid), conv(mid, c_out, 1, relu=False))
-        self.residual = stride == 1 and c_in == c_out
-
-    def forward(self, x):
-        y = self.body(x)
-        return x + y if self.residual else y
+from blocks import Block, Staged, conv
 
 
 #: Blocks at strides 4, 8, 16 and 32 as (width, hidden channels, kernel, how many); a stage's first block halves the resolution.
@@ -54,31 +35,25 @@ BACKBONES = {
 }
 
 
-class Backbone(nn.Module):
+class Backbone(Staged):
     """``[N,3,256,256]`` in [0,1] to feature maps at strides 4, 8, 16 and 32."""
 
     def __init__(self, name: str):
         super().__init__()
         plan = BACKBONES[name]
         first, second = plan["stem"]
-        self.stem = nn.Sequential(conv(3, first, 3, 2), conv(first, first, 3, groups=first), conv(first, second, 1, relu=False))
+        six = nn.ReLU6
+        self.stem = nn.Sequential(conv(3, first, 3, 2, relu=six), conv(first, first, 3, groups=first, relu=six), conv(first, second, 1, relu=None))
         before, stages, self.widths = second, [], []
         for groups in plan["stages"]:
             blocks: list[nn.Module] = []
             for width, mid, k, count in groups:
                 for _ in range(count):
-                    blocks.append(Block(before, width, mid, k, 1 if blocks else 2))
+                    blocks.append(Block(before, width, mid, k, 1 if blocks else 2, six))
                     before = width
             stages.append(nn.Sequential(*blocks))
             self.widths.append(before)
         self.stages = nn.ModuleList(stages)
-
-    def forward(self, crop):
-        out, x = [], self.stem(crop)
-        for stage in self.stages:
-            x = stage(x)
-            out.append(x)
-        return out
 
 
 def take_weights(backbone: Backbone, onnx_file: Path) -> list[str]:

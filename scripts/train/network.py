@@ -21,32 +21,14 @@ from torch import nn
 
 import contract
 import mobile
+from blocks import Block, Staged, conv
 
 
-def conv(c_in: int, c_out: int, k: int, stride: int = 1, groups: int = 1, relu: bool = True) -> nn.Sequential:
-    layers: list[nn.Module] = [
-        nn.Conv2d(c_in, c_out, k, stride, k // 2, groups=groups, bias=False),
-        nn.BatchNorm2d(c_out),
-    ]
-    if relu:
-        layers.append(nn.ReLU(inplace=True))
-    return nn.Sequential(*layers)
-
-
-class Inverted(nn.Module):
-    """1x1 to a wider layer, depthwise k x k, 1x1 back; residual where shapes allow."""
+class Inverted(Block):
+    """A block whose width is a multiple of its input's."""
 
     def __init__(self, c_in: int, c_out: int, expand: float, k: int = 5, stride: int = 1):
-        super().__init__()
-        mid = int(round(c_in * expand / 8) * 8)
-        self.body = nn.Sequential(
-            conv(c_in, mid, 1), conv(mid, mid, k, stride, groups=mid), conv(mid, c_out, 1, relu=False)
-        )
-        self.residual = stride == 1 and c_in == c_out
-
-    def forward(self, x):
-        y = self.body(x)
-        return x + y if self.residual else y
+        super().__init__(c_in, c_out, int(round(c_in * expand / 8) * 8), k, stride)
 
 
 class Decode(nn.Module):
@@ -54,10 +36,10 @@ class Decode(nn.Module):
 
     def __init__(self, c_deep: int, c_lateral: int, c_out: int, k: int):
         super().__init__()
-        self.top = conv(c_deep, c_out, 1, relu=False)
-        self.lateral = conv(c_lateral, c_out, 1, relu=False)
+        self.top = conv(c_deep, c_out, 1, relu=None)
+        self.lateral = conv(c_lateral, c_out, 1, relu=None)
         self.relu = nn.ReLU(inplace=True)
-        self.mix = nn.Sequential(conv(c_out, c_out, k, groups=c_out, relu=False), conv(c_out, c_out, 1))
+        self.mix = nn.Sequential(conv(c_out, c_out, k, groups=c_out, relu=None), conv(c_out, c_out, 1))
 
     def forward(self, deep, fine):
         up = nn.functional.interpolate(self.top(deep), scale_factor=2.0, mode="nearest")
@@ -78,7 +60,7 @@ SIZES = {
 }
 
 
-class Backbone(nn.Module):
+class Backbone(Staged):
     """A backbone trained from nothing: ``[N,3,256,256]`` to maps at strides 4, 8, 16 and 32."""
 
     def __init__(self, plan: dict):
@@ -94,13 +76,6 @@ class Backbone(nn.Module):
             before = c
             self.widths.append(c)
         self.stages = nn.ModuleList(stages)
-
-    def forward(self, crop):
-        out, x = [], self.stem(crop)
-        for stage in self.stages:
-            x = stage(x)
-            out.append(x)
-        return out
 
 
 class LowerLegNetwork(nn.Module):
