@@ -62,19 +62,16 @@ pub struct Parts {
     pub camera: FloorCamera,
 }
 
+/// Readings of the lower leg, each with its frame's place in the recording.
+type Readings<'a> = Vec<(usize, &'a LegReading)>;
+
 impl Setting<'_> {
     /// Measures and judges one hold. `around` are frames to give gaps for as well (the hold's own among them).
     ///
     /// `None` where no frame of the hold shows the lower leg.
     pub fn report(&self, frames: &[PoseFrame], span: &Span, around: std::ops::Range<usize>) -> Option<Measured> {
-        let held: Vec<(usize, &LegReading)> = (span.first..=span.last)
-            .filter_map(|i| frames[i].lower_leg.as_deref().map(|l| (i, l)))
-            .collect();
-        let (leg, leg_confidence) = self.kneeling_leg(&held)?;
-        let held: Vec<(usize, &LegReading)> = held.into_iter().filter(|(_, l)| l.leg == leg).collect();
-        if held.is_empty() {
-            return None;
-        }
+        let read = (span.first..=span.last).filter_map(|i| Some((i, frames[i].lower_leg.as_deref()?)));
+        let (leg, leg_confidence, held) = self.of_kneeling_leg(read.collect())?;
         let mut notes = Vec::new();
         let clues = self.clues(&held);
         let camera = match self.marks {
@@ -185,6 +182,13 @@ impl Setting<'_> {
         })
     }
 
+    /// The kneeling leg of some readings, how sure that is, and those readings that are of it (`None` where none is).
+    fn of_kneeling_leg<'a>(&self, read: Readings<'a>) -> Option<(Leg, f64, Readings<'a>)> {
+        let (leg, confidence) = self.kneeling_leg(&read)?;
+        let held: Readings = read.into_iter().filter(|(_, l)| l.leg == leg).collect();
+        (!held.is_empty()).then_some((leg, confidence, held))
+    }
+
     /// Which leg kneels: the user's word, else the readings' joint odds (frames share their errors, so their log-odds are averaged, not added).
     fn kneeling_leg(&self, held: &[(usize, &LegReading)]) -> Option<(Leg, f64)> {
         if held.is_empty() {
@@ -236,14 +240,9 @@ impl Setting<'_> {
 
     /// The clues of a stretch of frames: of its kneeling leg; `None` where no frame shows it.
     pub(crate) fn clues_over(&self, frames: &[PoseFrame]) -> Option<BodyClues> {
-        let read: Vec<(usize, &LegReading)> = frames
-            .iter()
-            .enumerate()
-            .filter_map(|(i, f)| Some((i, f.lower_leg.as_deref()?)))
-            .collect();
-        let (leg, _) = self.kneeling_leg(&read)?;
-        let of_leg: Vec<(usize, &LegReading)> = read.into_iter().filter(|(_, l)| l.leg == leg).collect();
-        (!of_leg.is_empty()).then(|| self.clues(&of_leg))
+        let read = frames.iter().enumerate().filter_map(|(i, f)| Some((i, f.lower_leg.as_deref()?)));
+        let (_, _, held) = self.of_kneeling_leg(read.collect())?;
+        Some(self.clues(&held))
     }
 
     fn fit(&self, camera: &FloorCamera, reading: &LegReading, leg: Leg) -> Option<LegFit> {
