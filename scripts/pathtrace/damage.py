@@ -61,17 +61,24 @@ def h264(image: np.ndarray, quality: int, preset: str) -> np.ndarray:
     return np.frombuffer(raw, np.uint8).reshape(-1, h, w, 3)[-1]
 
 
-def damage(image: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, str]:
-    """Focus, movement, noise and sharpening as phones have them (a little less: the athlete holds still), then a codec; its name."""
+def jpeg(image: np.ndarray, quality: int) -> np.ndarray:
+    ok, code = cv2.imencode(".jpg", image[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+    return np.ascontiguousarray(cv2.imdecode(code, cv2.IMREAD_COLOR)[..., ::-1])
+
+
+def damage(image: np.ndarray, rng: np.random.Generator, video: bool = True) -> tuple[np.ndarray, str]:
+    """Focus, movement, noise and sharpening as phones have them (a little less: the athlete holds still), then a codec; its name.
+
+    Without `video` (no ffmpeg at hand), JPEG stands for H.264 too, at worse qualities.
+    """
     settings = {k: v[0] for k, v in postprocess.draw(rng, 1, 0.7).items()}
     settings.update(exposure=1.0, gain=np.ones(3), gamma=1.0, contrast=1.0, saturation=1.0 if settings["saturation"] else 0.0)
     out = postprocess.degrade(image, rng, settings, compress=False)
     kind = rng.random()
-    if kind < 0.55:
+    if kind < 0.55 and video:
         rate = int(rng.integers(18, 35))
         return h264(out, rate, str(rng.choice(["veryfast", "medium"]))), f"h264 crf {rate}"
     if kind < 0.9:
-        quality = int(rng.integers(30, 93))
-        ok, code = cv2.imencode(".jpg", out[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
-        return np.ascontiguousarray(cv2.imdecode(code, cv2.IMREAD_COLOR)[..., ::-1]), f"jpeg {quality}"
+        quality = int(rng.integers(12, 75) if kind < 0.55 else rng.integers(30, 93))
+        return jpeg(out, quality), f"jpeg {quality}"
     return out, "none"

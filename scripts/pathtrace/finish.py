@@ -1,8 +1,10 @@
 """From path-traced linear pictures to a test set: stills with truth and floor marks, and shards of stored crops cut from the same stills.
 
     python scripts/pathtrace/finish.py --linear FOLDER --out FOLDER
+    python scripts/pathtrace/finish.py --linear FOLDER --out FOLDER --for-training [--no-video]
 
 FOLDER/stills: NAME.jpg, NAME.truth.json, NAME.floor.json (as bench/make_stills.py); FOLDER/crops: pathtraced_NNN.npz (train/shards.py).
+For training: crops alone, their pictures as JPEG, and pictures of which only the window was traced will do.
 Runs in the scene generator's environment; all is made anew from the linear pictures, and from their seeds alone.
 """
 
@@ -89,26 +91,45 @@ def floor_of(spec: dict, rng: np.random.Generator) -> dict:
     return {"image_size": [camera.width, camera.height], "marks": marks, "sigma_px": 1.0}
 
 
+def whole_frame(window: np.ndarray, origin: tuple[int, int], size: tuple[int, int]) -> np.ndarray:
+    """A traced window put at its place in a frame of `size` (width, height) px, mirrored on all around."""
+    (x, y), (w, h) = origin, window.shape[1::-1]
+    left, up, right, down = x, y, max(size[0] - x - w, 0), max(size[1] - y - h, 0)
+    return cv2.copyMakeBorder(window.astype(np.float32), up, down, left, right, cv2.BORDER_REFLECT_101)[: size[1], : size[0]]
+
+
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     p.add_argument("--linear", type=Path, required=True)
     p.add_argument("--out", type=Path, required=True)
     p.add_argument("--shard", type=int, default=32)
+    p.add_argument("--for-training", action="store_true")
+    p.add_argument("--no-video", action="store_true", help="JPEG in place of H.264, where there is no ffmpeg")
+    p.add_argument("--name", default="pathtraced", help="begin of the shards' names")
     o = p.parse_args()
     stills, crops = o.out / "stills", o.out / "crops"
-    stills.mkdir(parents=True, exist_ok=True)
     crops.mkdir(parents=True, exist_ok=True)
+    if not o.for_training:
+        stills.mkdir(parents=True, exist_ok=True)
     rows, seconds, hung = [], [], []
     for path in sorted(o.linear.glob("*.linear.npz")):
         with np.load(path) as f:
             spec, linear, probe, cloth = json.loads(str(f["spec"])), f["image"], f["probe"], f["cloth_gap_mm"]
+            size = (spec["camera"]["width"], spec["camera"]["height"])
+            if linear.shape[1::-1] != size:
+                if not o.for_training:
+                    raise SystemExit(f"finish: of {path} only the leg's window was traced; trace the whole frame, or say --for-training")
+                linear = whole_frame(linear, tuple(int(v) for v in f["origin"]), size)
             seconds.append(float(f["seconds"]))
             hung.append(int(f["cloth_hung"]))
         rng = np.random.default_rng([spec["seed"], 3])
         w = spec["window"]
         light = spec["scene"]["light"]
         white = light["white"] if light["family"] not in ("environment", "skylit") else [1.0, 1.0, 1.0]  # daylight as it is
-        image, codec = damage.damage(damage.develop(linear, (w["x0"], w["y0"], w["side"]), white, rng), rng)
+        image, codec = damage.damage(damage.develop(linear, (w["x0"], w["y0"], w["side"]), white, rng), rng, not o.no_video)
+        if o.for_training:
+            rows.append(row_of(spec, damage.jpeg(image, 93), probe, cloth))
+            continue
         name = stills / f"{spec['name']}.jpg"
         cv2.imwrite(str(name), image[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 93])
         image = cv2.imread(str(name))[..., ::-1]  # crops come from the very file that the program reads
@@ -117,11 +138,11 @@ def main() -> None:
         rows.append(row_of(spec, np.ascontiguousarray(image), probe, cloth))
     if not rows:
         raise SystemExit(f"finish: {o.linear} holds no path-traced pictures (*.linear.npz); make some with render.py")
-    for old in crops.glob("pathtraced_*.npz"):
+    for old in crops.glob(f"{o.name}_*.npz"):
         os.remove(old)
     for k in range(0, len(rows), o.shard):
         part = rows[k: k + o.shard]
-        shards.write(crops / f"pathtraced_{k // o.shard:03d}.npz", {name: np.array([r[name] for r in part]) for name in shards.FIELDS})
+        shards.write(crops / f"{o.name}_{k // o.shard:03d}.npz", {name: np.array([r[name] for r in part]) for name in shards.FIELDS}, 95 if o.for_training else None)
     gap = np.array([r["gap_mm"] for r in rows])
     print(f"{len(rows)} pictures, {np.mean(seconds):.0f} s each; clean (all <= 5 mm) {np.mean(gap.max(1) <= 5):.0%}, some gap >= 20 mm {np.mean(gap.max(1) >= 20):.0%}; "
           f"trousers hung {sum(h == 1 for h in hung)}, sim refused {sum(h == 0 for h in hung)}")

@@ -1,8 +1,8 @@
 """Path-traces jobs (make_jobs.py) with Blender's Cycles: linear pictures and what the camera sees at the truth's points.
 
-    .venv-bpy/bin/python scripts/pathtrace/render.py --jobs FOLDER --out FOLDER [--seconds 3000] [--samples 2 10]
+    .venv-bpy/bin/python scripts/pathtrace/render.py --jobs FOLDER --out FOLDER [--seconds 3000] [--samples 2 10] [--part 0/2]
 
-NAME.linear.npz: `image` (H, W, 3) float16, linear rgb; `probe` (16, 2): depth (m) and part code of the first surface on the ray to each point (0: none);
+NAME.linear.npz: `image` (H, W, 3) float16, linear rgb, and its place `origin` (x, y) px in the frame (0, 0 unless FRAME samples are 0: then it is the window alone); `probe` (16, 2): depth (m) and part code of the first surface on the ray to each point (0: none);
 `cloth_gap_mm` (6,), `cloth_hung`, `seconds`, `spec`. Jobs with a result are left out, so the command can be stopped and given again.
 """
 
@@ -191,33 +191,37 @@ def build(spec: dict, meshes: list[dict]) -> dict:
     return out
 
 
-def trace(spec: dict, samples: tuple[int, int]) -> np.ndarray:
-    """The frame with few samples, the stored crop's window in it with more; both denoised."""
+def trace(spec: dict, samples: tuple[int, int]) -> tuple[np.ndarray, tuple[int, int]]:
+    """The frame with few samples, the stored crop's window in it with more; both denoised. The window alone, and its place, where the frame is given none."""
     w, h = spec["camera"]["width"], spec["camera"]["height"]
-    frame, _ = picture(samples[0], None, (w, h))
     x, y, side = (spec["window"][k] for k in ("x0", "y0", "side"))
     region = (max(int(x) - 4, 0), max(int(y) - 4, 0), min(int(x + side) + 5, w), min(int(y + side) + 5, h))
+    if samples[0] == 0:
+        return picture(samples[1], region, (w, h))
+    frame, _ = picture(samples[0], None, (w, h))
     if samples[1] > samples[0]:
         part, (px, py) = picture(samples[1], region, (w, h))
         if abs(part.shape[1] - (region[2] - region[0])) > 1 or abs(part.shape[0] - (region[3] - region[1])) > 1:
             raise RuntimeError(f"window of {part.shape[:2]} px came back for {region}")
         ph, pw = min(part.shape[0], h - py), min(part.shape[1], w - px)
         frame[py: py + ph, px: px + pw] = part[:ph, :pw]
-    return frame
+    return frame, (0, 0)
 
 
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     p.add_argument("--jobs", type=Path, required=True)
     p.add_argument("--out", type=Path, required=True)
-    p.add_argument("--samples", type=int, nargs=2, default=(2, 10), metavar=("FRAME", "WINDOW"))
+    p.add_argument("--samples", type=int, nargs=2, default=(2, 10), metavar=("FRAME", "WINDOW"), help="a pixel; FRAME 0: the window alone, enough for training")
     p.add_argument("--threads", type=int, default=1)
     p.add_argument("--seconds", type=float, help="start no picture after this time")
+    p.add_argument("--part", default="0/1", help="K/N: of the jobs in order, every Nth from the Kth: for N processes side by side")
     p.add_argument("--only", nargs="*", help="names of jobs")
     o = p.parse_args()
     o.out.mkdir(parents=True, exist_ok=True)
     begin = time.time()
-    for path in sorted(o.jobs.glob("*.job.npz")):
+    part, parts = map(int, o.part.split("/"))
+    for path in sorted(o.jobs.glob("*.job.npz"))[part::parts]:
         name = path.name.split(".")[0]
         target = o.out / f"{name}.linear.npz"
         if target.exists() or (o.only and name not in o.only):
@@ -229,10 +233,10 @@ def main() -> None:
         made = build(spec, meshes)
         built = time.time() - start
         settings(spec, o.threads)
-        image = trace(spec, tuple(o.samples))
+        image, origin = trace(spec, tuple(o.samples))
         temporary = target.with_suffix(".tmp")
         with open(temporary, "wb") as f:
-            np.savez(f, image=np.clip(image, 0, 6e4).astype(np.float16), probe=made["probe"], cloth_gap_mm=made["cloth_gap_mm"], cloth_hung=made["hung"], seconds=time.time() - start, spec=json.dumps(spec))
+            np.savez(f, image=np.clip(image, 0, 6e4).astype(np.float16), origin=origin, probe=made["probe"], cloth_gap_mm=made["cloth_gap_mm"], cloth_hung=made["hung"], seconds=time.time() - start, spec=json.dumps(spec))
         os.replace(temporary, target)
         print(f"{name}: {spec['camera']['width']}x{spec['camera']['height']} {spec['scene']['light']['family']} {spec['scene']['carpet']['family']} {spec['scene']['lower']}/{spec['scene']['footwear']} shank {spec['shank_px']:.0f} px, build {built:.1f} s, {time.time() - start:.1f} s", flush=True)
 

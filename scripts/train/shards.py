@@ -1,6 +1,6 @@
 """Crop shards: the arrays that renderers write and that training, calibration and tests read.
 
-A shard is one uncompressed ``.npz`` holding ``n`` stored crops. A stored crop is wider than
+A shard is one ``.npz`` (uncompressed but for pictures kept as JPEG) holding ``n`` stored crops. A stored crop is wider than
 the network's input so that training can move and scale the window. It is written under a
 temporary name and renamed, so a reader never sees half a shard.
 
@@ -44,8 +44,8 @@ FIELDS = {
 }
 
 
-def write(path: Path, arrays: dict[str, np.ndarray]) -> None:
-    """Check the arrays against ``FIELDS`` and write one shard."""
+def write(path: Path, arrays: dict[str, np.ndarray], quality: int | None = None) -> None:
+    """Check the arrays against ``FIELDS`` and write one shard; with a ``quality`` its pictures as JPEG, a tenth of the size (for carrying them about)."""
     n = len(arrays["image"])
     out = {}
     for name, (dtype, shape) in FIELDS.items():
@@ -59,9 +59,34 @@ def write(path: Path, arrays: dict[str, np.ndarray]) -> None:
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(path.name + ".tmp")
+    if quality is not None:
+        coded = [_jpeg(picture, quality) for picture in out.pop("image")]
+        out.update(coded=np.frombuffer(b"".join(coded), np.uint8), coded_end=np.cumsum([len(c) for c in coded]))
     with open(temporary, "wb") as f:
         np.savez(f, **out)
     os.replace(temporary, path)
+
+
+def _jpeg(picture: np.ndarray, quality: int) -> bytes:
+    import io
+
+    from PIL import Image
+
+    out = io.BytesIO()
+    Image.fromarray(picture).save(out, "JPEG", quality=quality, subsampling=0)
+    return out.getvalue()
+
+
+def _decoded(arrays: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """The arrays of a shard whose pictures are JPEG, with the pictures themselves."""
+    import io
+
+    from PIL import Image
+
+    code, end = arrays.pop("coded").tobytes(), arrays.pop("coded_end")
+    begin = np.concatenate([[0], end[:-1]])
+    arrays["image"] = np.stack([np.asarray(Image.open(io.BytesIO(code[a:b])).convert("RGB")) for a, b in zip(begin, end)])
+    return arrays
 
 
 def read(path: Path) -> dict[str, np.ndarray]:
@@ -69,6 +94,8 @@ def read(path: Path) -> dict[str, np.ndarray]:
     try:
         with np.load(path, allow_pickle=False) as f:
             arrays = {name: f[name] for name in f.files}
+        if "coded" in arrays:
+            arrays = _decoded(arrays)
     except Exception as e:  # zip, truncated file, not numpy
         raise ValueError(f"{path} cannot be read as a crop shard: {e}") from e
     missing = [name for name in FIELDS if name not in arrays]

@@ -180,6 +180,10 @@ def rehearse(net, o, device, picture_type, layout, logfile: Path, begin: float):
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__)
     p.add_argument("--data", type=Path, required=True, help="folder of training shards; may still be filling")
+    p.add_argument("--traced", type=Path, help="folder of shards of path-traced pictures; may still be filling")
+    p.add_argument("--traced-times", type=float, default=4.0, help="how often a path-traced crop is drawn an epoch")
+    p.add_argument("--traced-room", type=int, default=0, help="crops of --capacity that are kept for path-traced ones")
+    p.add_argument("--high-times", type=float, default=1.0, help="how often a crop seen from 25 degrees or more is drawn an epoch")
     p.add_argument("--check", type=Path, help="folder of shards never trained on, for the log")
     p.add_argument("--out", type=Path, required=True)
     p.add_argument("--seconds", type=float, required=True, help="when to be done, seconds after the start of this program")
@@ -236,8 +240,10 @@ def main() -> None:
     check = Pool(o.check_capacity if o.check else 1, device)
     watch = Watcher(o.data, o.delete)
     watch_check = Watcher(o.check) if o.check else None
+    watch_traced = Watcher(o.traced) if o.traced else None
+    traced = 0
     while pool.count < o.least and time.time() < begin + 0.6 * o.seconds:
-        if watch.drain(pool) == 0:
+        if watch.drain(pool, spare=o.traced_room) == 0:
             time.sleep(0.2)
     if pool.count == 0:
         raise SystemExit(f"no training crops appeared in {o.data}; nothing was trained")
@@ -255,16 +261,22 @@ def main() -> None:
         progress = min((time.time() - started) / max(until - started, 1e-6), 1.0)
         if step % 10 == 0:
             # many at a time: crops that came in while the network was compiled must not wait for slow steps
-            if watch.drain(pool, 24) or order is None:
+            if watch.drain(pool, 24, spare=o.traced_room):
                 order = None
+            if watch_traced is not None:
+                fresh = watch_traced.drain(pool, 24, o.traced_times)
+                traced += fresh
+                # a few at a time come in for long: they wait for the next epoch, unless they are the first
+                if fresh and fresh == traced:
+                    order = None
             if watch_check is not None:
                 watch_check.drain(check, 1)
             if o.full_file and (pool.count >= o.capacity or time.time() - begin > o.render_share * o.seconds) and not o.full_file.exists():
                 o.full_file.touch()
                 log(logfile, event="renderers told to stop", crops=pool.count, after_s=time.time() - begin)
-        # every crop once an epoch; a fresh order whenever new crops came in
+        # every crop once an epoch (or as often as it is to be); a fresh order whenever new crops came in
         if order is None or cursor + o.batch > len(order):
-            order, cursor = torch.randperm(pool.count, generator=shuffle, device=device), 0
+            order, cursor = pool.order(shuffle, o.high_times), 0
             if len(order) < o.batch:
                 order = order.repeat(o.batch // len(order) + 1)
         index = order[cursor: cursor + o.batch]
@@ -284,7 +296,7 @@ def main() -> None:
             mean = {k: float(torch.stack(v).float().mean()) for k, v in sums.items()}
             if not all(math.isfinite(v) for v in mean.values()):
                 skipped += 1
-            log(logfile, step=step, progress=progress, crops=pool.count, per_s=samples / (now - last_log), rate=rate, **mean)
+            log(logfile, step=step, progress=progress, crops=pool.count, traced=traced, per_s=samples / (now - last_log), rate=rate, **mean)
             last_log, samples, sums = now, 0, {}
         if now - last_save > o.checkpoint_s:
             save(o.out / "checkpoint.pt", average.net, step=step)
@@ -293,11 +305,12 @@ def main() -> None:
             log(logfile, event="check", step=step, n=check.count, **quick_check(average.net, check, 256, picture_type))
             last_check = time.time()
     save(o.out / "final.pt", average.net, step=step, crops=pool.count)
-    watch.stop.set()
     if watch_check is not None:
         watch_check.drain(check, 1000)
-        watch_check.stop.set()
-    log(logfile, event="done", step=step, epochs=step * o.batch / max(pool.count, 1), crops=pool.count,
+    for w in (watch, watch_check, watch_traced):
+        if w is not None:
+            w.stop.set()
+    log(logfile, event="done", step=step, epochs=step * o.batch / max(pool.count, 1), crops=pool.count, traced=traced,
         shard_errors=watch.errors, bad_logs=skipped, seconds=time.time() - begin,
         **quick_check(average.net, check, 256, picture_type))
 

@@ -136,6 +136,16 @@ def test_a_mark_in_the_frame_is_in_the_stored_crop_where_its_field_says():
         assert row["visible"].all()
 
 
+def test_a_window_traced_alone_gives_the_crop_of_the_whole_frame(tmp_path):
+    """Training pictures are traced in their window only: put back into the frame, the window's pixels stand where the frame has them, all around is filled."""
+    frame = np.random.default_rng(3).uniform(0, 1, (200, 320, 3)).astype(np.float32)
+    x, y, side = 71, 12, 180
+    back = finish.whole_frame(frame[y: y + side, x: x + side].astype(np.float16), (x, y), (320, 200))
+    assert back.shape == frame.shape and np.isfinite(back).all()
+    assert np.abs(back - frame)[y: y + side, x: x + side].max() < 1e-3
+    assert abs(back[: y - 1].mean() - 0.5) < 0.05  # mirrored, not black: the development measures the whole frame
+
+
 def test_rows_make_a_shard_that_reads_back(tmp_path):
     s = spec()
     uv, depth = finish.camera_of(s).project(np.array(s["points_m"]))

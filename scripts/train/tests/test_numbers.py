@@ -16,6 +16,7 @@ import network
 import predict
 import shards
 import standin
+from pool import Pool
 
 
 def test_gaussian_loss_is_torch_distributions():
@@ -99,11 +100,31 @@ def test_shards_come_back_and_bad_ones_are_refused(tmp_path):
     shards.write(tmp_path / "a.npz", a)
     b = shards.read(tmp_path / "a.npz")
     assert all(np.array_equal(a[k], b[k], equal_nan=a[k].dtype.kind == "f") for k in a)
+    shards.write(tmp_path / "d.npz", a, quality=95)
+    coded = shards.read(tmp_path / "d.npz")
+    assert (tmp_path / "d.npz").stat().st_size < 0.5 * (tmp_path / "a.npz").stat().st_size
+    assert all(np.array_equal(a[k], coded[k], equal_nan=a[k].dtype.kind == "f") for k in a if k != "image")
+    assert np.abs(coded["image"].astype(int) - a["image"]).mean() < 4 and coded["image"].shape == a["image"].shape
     with pytest.raises(ValueError, match="shape"):
         shards.write(tmp_path / "b.npz", {**a, "gap_mm": a["gap_mm"][:2]})
     (tmp_path / "c.npz").write_bytes(b"PK nonsense")
     with pytest.raises(ValueError, match="cannot be read"):
         shards.read(tmp_path / "c.npz")
+
+
+def test_an_epoch_holds_each_crop_as_often_as_it_is_to_be_drawn():
+    a = standin.draw(40, np.random.default_rng(0))
+    a["present"][:] = 1
+    a["elevation_rad"][:20], a["elevation_rad"][20:] = math.radians(5), math.radians(40)
+    pool = Pool(60, torch.device("cpu"))
+    assert pool.add(a, spare=30) == 30  # the rest of the room is kept for another kind
+    assert pool.add(a, times=3.0) == 30
+    generator = torch.Generator().manual_seed(1)
+    count = torch.bincount(pool.order(generator), minlength=60)
+    assert (count[:30] == 1).all() and (count[30:] == 3).all()
+    many = sum(torch.bincount(pool.order(generator, high_times=1.5), minlength=60) for _ in range(400)) / 400
+    for rows, wanted in ((range(20), 1.0), (range(20, 30), 1.5), (range(30, 50), 3.0), (range(50, 60), 4.5)):
+        assert abs(many[list(rows)].mean() - wanted) < 0.03
 
 
 def test_report_of_a_perfect_and_of_a_blind_network(tmp_path):
