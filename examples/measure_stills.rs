@@ -14,7 +14,8 @@ use std::path::PathBuf;
 
 fn profile(p: &GapProfile) -> Value {
     let sd: Vec<f64> = (0..6).map(|i| p.covariance_mm2[(i, i)].max(0.0).sqrt()).collect();
-    json!({"gap_mm": p.gap_mm.as_slice(), "sd_mm": sd})
+    let covariance: Vec<Vec<f64>> = (0..6).map(|i| (0..6).map(|k| p.covariance_mm2[(i, k)]).collect()).collect();
+    json!({"gap_mm": p.gap_mm.as_slice(), "sd_mm": sd, "covariance_mm2": covariance})
 }
 
 /// The athlete meant, pointed at as a user would among several people (neighbours may be in the stance too): the kneeling knee, as fractions of the frame.

@@ -96,11 +96,8 @@ impl Setting<'_> {
         );
         let measured = match &geometry {
             Some(geometry) => {
-                let joined = fuse::join(
-                    &self.errors.scaled_geometry(geometry),
-                    &picture,
-                    &self.errors.geometry_picture_correlation,
-                );
+                let (geometry, correlation) = self.errors.geometry_to_join(geometry, 1);
+                let joined = fuse::join(&geometry, &picture, &correlation);
                 if joined.contradiction > 2.5 {
                     notes.push(format!(
                         "The leg's points and the picture at the floor disagree by {:.1} times their uncertainty; it was widened accordingly.",

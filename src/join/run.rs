@@ -616,7 +616,7 @@ fn join_hold(
             Some((p.number, combine::frames(&profiles, errors.common_share)?))
         })
         .collect();
-    let geometry = geometry.map(|g| errors.scaled_geometry(&g));
+    let geometry = geometry.map(|g| errors.geometry_to_join(&g, pictures.len()));
     let part_of = |view: Option<usize>, p: &GapProfile| PartReport {
         view,
         gap_mm: std::array::from_fn(|s| p.gap_mm[s]),
@@ -624,7 +624,7 @@ fn join_hold(
     };
     let part_reports = geometry
         .iter()
-        .map(|g| part_of(None, g))
+        .map(|(g, _)| part_of(None, g))
         .chain(pictures.iter().map(|(v, p)| part_of(Some(*v), p)))
         .collect();
     let pictures: Vec<GapProfile> = pictures.into_iter().map(|(_, p)| p).collect();
@@ -859,21 +859,24 @@ fn shank_of(parts: &[Part], fitted: &[&LegFit], prior: ShankLength) -> ShankLeng
 }
 
 /// The fit over all views and every view's picture made one.
-fn fused(geometry: Option<&GapProfile>, pictures: &[GapProfile], errors: &FusionErrors, notes: &mut Vec<String>) -> Option<GapProfile> {
+fn fused(
+    geometry: Option<&(GapProfile, [f64; STATION_COUNT])>,
+    pictures: &[GapProfile],
+    errors: &FusionErrors,
+    notes: &mut Vec<String>,
+) -> Option<GapProfile> {
     if geometry.is_none() {
         notes.push("The leg's points of the views did not fit one leg over the carpet; the gaps rest on the pictures alone.".to_string());
     }
-    let mut all: Vec<&GapProfile> = geometry.into_iter().collect();
+    let mut all: Vec<&GapProfile> = geometry.iter().map(|(g, _)| g).collect();
     let from = all.len();
     all.extend(pictures);
     if all.len() < 2 {
         return all.first().map(|p| (*p).clone());
     }
-    // The fit over n views shares its error with one view's picture less than that view's own fit does, for the other views' errors are in it too (measured on 25 pairs of rendered stills: 0.40, this gives 0.41).
-    let with_geometry = errors.geometry_picture_correlation.map(|r| r / (pictures.len() as f64).sqrt());
     let joined = fuse::join_all(&all, &|i, _| {
         if i < from {
-            with_geometry
+            geometry.map_or([0.0; STATION_COUNT], |(_, correlation)| *correlation)
         } else {
             errors.picture_picture_correlation
         }

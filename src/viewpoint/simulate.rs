@@ -334,19 +334,20 @@ impl Setting<'_> {
             }
         };
         let of_hold = |p: GapProfile| combine::frames(&vec![p; self.frames.max(1)], self.errors.common_share);
-        // As in `join`: the fit over n views shares its error with one view's picture less than that view's own fit does.
+        // Drawn with the errors as measured, joined as the program joins them.
         let with_geometry = self.errors.geometry_picture_correlation.map(|r| r / (views.len() as f64).sqrt());
+        let (to_join, correlation) = self.errors.geometry_to_join(&fit.profile, views.len());
         let shared = StationVector::from_fn(|_, _| -> f64 { StandardNormal.sample(rng) });
         let mut parts = Vec::with_capacity(1 + views.len());
         for view in views {
             let picture = self.picture(errors, view, truth_mm, &geometry, &with_geometry, &shared, shank, rng);
             parts.push(of_hold(picture)?);
         }
-        parts.insert(0, of_hold(geometry)?);
+        parts.insert(0, of_hold(to_join)?);
         let all: Vec<&GapProfile> = parts.iter().collect();
         let joined = fuse::join_all(&all, &|i, _| {
             if i == 0 {
-                with_geometry
+                correlation
             } else {
                 self.errors.picture_picture_correlation
             }
