@@ -2,6 +2,7 @@
 
     cargo run --release --example measure_stills -- CALIBRATION_STILLS > measured.jsonl
     python scripts/calibrate/view_errors.py measured.jsonl... --used models/fusion.json --lower-leg models/lower_leg.json --out models/view_errors.json
+    cargo run --release --example where_bench -- measured.jsonl      # then once more with --joined-sd-factor
 
 The stated (calibrated) standard deviations of every reading on calibration stills (`scripts/bench/make_stills.py --split calibration`), as a log-linear function of the shank's
 apparent length, the camera's elevation and azimuth, whether marks gave the elevation, and (for the gaps) how large the gap is. Ridge regression; left-out bodies say how well it
@@ -78,6 +79,8 @@ def main() -> None:
     p.add_argument("measured", type=Path, nargs="+")
     p.add_argument("--used", type=Path, required=True, help="the fusion.json that the measuring program was built with")
     p.add_argument("--lower-leg", type=Path, required=True, help="the lower_leg.json that it used")
+    p.add_argument("--joined-sd-factor", type=float, nargs=3, default=(1.0, 1.0, 1.0), metavar=("LOW", "MIDDLE", "HIGH"),
+                   help="how much larger than simulated the program's own numbers are on the same stills, as where_bench prints (its last three rows) with factors of 1")
     p.add_argument("--out", type=Path)
     o = p.parse_args()
     used, description = json.loads(o.used.read_text()), json.loads(o.lower_leg.read_text())
@@ -145,6 +148,7 @@ def main() -> None:
         "shank_log_sd": size,
         "between_pictures": scatter,
         "gap_correlation": correlation,
+        "joined_sd_factor": dict(zip(("low", "middle", "high"), o.joined_sd_factor)),
         "made_by": f"scripts/calibrate/view_errors.py on {len(lines)} readings of {len({(x['name'], x['truth']['shank_px']) for x in lines})} calibration stills (rendered), {time.strftime('%Y-%m-%d')}",
     }
     for name, of in points.items():

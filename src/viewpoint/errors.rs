@@ -59,6 +59,7 @@ struct File {
     shank_log_sd: Line,
     between_pictures: Scatter,
     gap_correlation: BTreeMap<String, [[f64; STATION_COUNT]; STATION_COUNT]>,
+    joined_sd_factor: BTreeMap<String, f64>,
     made_by: String,
 }
 
@@ -72,6 +73,8 @@ pub struct ViewErrors {
     scatter: Scatter,
     /// By elevation class: under 10°, under 25°, and over.
     correlation: [[[f64; STATION_COUNT]; STATION_COUNT]; 3],
+    /// Likewise.
+    joined_sd_factor: [f64; 3],
     /// How they were made.
     pub made_by: String,
 }
@@ -139,6 +142,7 @@ impl ViewErrors {
             .map(|s| file.gaps_log_sd_shanks.remove(s.key()).ok_or_else(|| damaged(s.key().to_string())))
             .collect::<Result<Vec<_>>>()?;
         let mut class = |n: &str| file.gap_correlation.remove(n).ok_or_else(|| damaged(n.to_string()));
+        let factor = |n: &str| file.joined_sd_factor.get(n).copied().ok_or_else(|| damaged(n.to_string()));
         Ok(Self {
             points,
             gaps,
@@ -146,6 +150,7 @@ impl ViewErrors {
             size: file.shank_log_sd,
             scatter: file.between_pictures,
             correlation: [class("low")?, class("middle")?, class("high")?],
+            joined_sd_factor: [factor("low")?, factor("middle")?, factor("high")?],
             made_by: file.made_by,
         })
     }
@@ -178,12 +183,13 @@ impl ViewErrors {
 
     /// Correlation of the picture's gap errors between stations.
     pub fn gap_correlation(&self, elevation_rad: f64) -> &[[f64; STATION_COUNT]; STATION_COUNT] {
-        let class = match elevation_rad.to_degrees() {
-            e if e < 10.0 => 0,
-            e if e < 25.0 => 1,
-            _ => 2,
-        };
-        &self.correlation[class]
+        &self.correlation[class_of(elevation_rad)]
+    }
+
+    /// How much surer than the program a simulated call is in the middle, as a factor on its standard deviations: what simulation leaves out (what stands before the leg, the network's
+    /// worse readings, points and picture that contradict each other). Fitted on calibration stills.
+    pub fn joined_sd_factor(&self, elevation_rad: f64) -> f64 {
+        self.joined_sd_factor[class_of(elevation_rad)]
     }
 
     /// A picture drawn by standard normal numbers: two for all points and all gaps together, one each beside.
@@ -195,6 +201,15 @@ impl ViewErrors {
             points: std::array::from_fn(|_| (s.points_log_sd * first + s.points_alone_log_sd * normal()).exp()),
             gaps: std::array::from_fn(|_| (s.gaps_log_sd * second + s.gaps_alone_log_sd * normal()).exp()),
         }
+    }
+}
+
+/// Class of elevation: under 10°, under 25°, and over.
+fn class_of(elevation_rad: f64) -> usize {
+    match elevation_rad.to_degrees() {
+        e if e < 10.0 => 0,
+        e if e < 25.0 => 1,
+        _ => 2,
     }
 }
 

@@ -352,7 +352,8 @@ impl Setting<'_> {
                 self.errors.picture_picture_correlation
             }
         });
-        Some(self.errors.widened(&joined.profile))
+        let left_out = views.iter().map(|v| errors.joined_sd_factor(v.seen.elevation_rad)).sum::<f64>() / views.len() as f64;
+        Some(self.errors.widened(&joined.profile).with_sd_scaled(&[left_out; STATION_COUNT]))
     }
 
     /// One picture's own gaps, with errors correlated to the geometry's and (by `shared`) to the other pictures' as measured.
