@@ -508,10 +508,31 @@ fn only_what_changed_is_checked_again() {
     // The history has every result.
     let results: i64 = database(&out).query_row("SELECT count(*) FROM result", [], |r| r.get(0)).unwrap();
     assert_eq!(results, 4 + 2 + 1 + 4);
+    // A recording under another name keeps its result; a copy is a recording of its own.
+    let more = ["--manifest", manifest.to_str().unwrap(), "--rules", rules.to_str().unwrap()];
+    let fourth = by_recording(&out);
+    let at = |name: &str| folder.join("Lin/2026-03-01").join(name);
+    std::fs::rename(at("4.mp4"), at("final.mp4")).unwrap();
+    std::fs::copy(at("2.mp4"), at("2-copy.mp4")).unwrap();
+    let with_names = format!(
+        "{}Lin/2026-03-01/final.mp4,,,,\nLin/2026-03-01/2-copy.mp4,,,,\n",
+        std::fs::read_to_string(&manifest).unwrap()
+    );
+    std::fs::write(&manifest, with_names).unwrap();
+    let said = well(&screen(&folder, &out, &more));
+    assert!(said.contains("1 checked now, 4 still held"), "{said}");
+    assert!(said.contains("final.mp4 is Lin/2026-03-01/4.mp4 under a new name"), "{said}");
+    let fifth = by_recording(&out);
+    assert_eq!(
+        fifth["Lin/2026-03-01/final.mp4"]["checked_at"],
+        fourth["Lin/2026-03-01/4.mp4"]["checked_at"]
+    );
+    assert!(!fifth.contains_key("Lin/2026-03-01/4.mp4") && fifth.contains_key("Lin/2026-03-01/2-copy.mp4"));
+    assert!(well(&screen(&folder, &out, &more)).contains("0 checked now, 5 still held"));
+    std::fs::remove_file(at("2-copy.mp4")).unwrap();
     // A report that was thrown away is made again.
     let report = out.join(&by_recording(&out)["Lin/2026-03-01/0.mp4"]["report"]);
     std::fs::remove_file(&report).unwrap();
-    let more = ["--manifest", manifest.to_str().unwrap(), "--rules", rules.to_str().unwrap()];
     assert!(well(&screen(&folder, &out, &more)).contains("1 checked now, 3 still held"));
     assert!(report.is_file());
 }

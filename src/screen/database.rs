@@ -95,6 +95,8 @@ pub struct Known {
     pub version: String,
     /// How the check ended.
     pub state: State,
+    /// Folder of the report under the results folder; empty where there is none.
+    pub report: String,
 }
 
 /// The database file, open.
@@ -210,7 +212,7 @@ impl Database {
     pub fn known(&self, key: &Key) -> Result<Option<Known>> {
         self.connection
             .prepare_cached(
-                "SELECT recording.fingerprint, result.content_sha256, result.version, result.state
+                "SELECT recording.fingerprint, result.content_sha256, result.version, result.state, result.report
                  FROM recording JOIN result ON result.id = recording.result WHERE recording.folder = ?1 AND recording.recording = ?2",
             )
             .and_then(|mut s| {
@@ -220,6 +222,7 @@ impl Database {
                         content_sha256: r.get(1)?,
                         version: r.get(2)?,
                         state: State::from_key(&r.get::<_, String>(3)?),
+                        report: r.get(4)?,
                     })
                 })
                 .optional()
@@ -287,6 +290,20 @@ impl Database {
                 let fingerprint = fingerprint.and_then(|f| serde_json::to_string(&f).ok());
                 statement.execute(params![key.folder, key.recording, who.athlete, who.session, who.label, fingerprint])?;
             }
+            Ok(())
+        })
+    }
+
+    /// A recording has another name in its folder now: its results go on under that one.
+    ///
+    /// # Errors
+    /// As above.
+    pub fn renamed(&self, from: &Key, to: &str) -> Result<()> {
+        self.transaction(|c| {
+            c.execute(
+                "UPDATE recording SET recording = ?3 WHERE folder = ?1 AND recording = ?2",
+                params![from.folder, from.recording, to],
+            )?;
             Ok(())
         })
     }

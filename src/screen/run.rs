@@ -1,6 +1,6 @@
 //! A run: what is there, what is known of it, what must be checked, and what came of it.
 
-use super::database::{Database, Entry, Key, State};
+use super::database::{Database, Entry, Key, Known, State};
 use super::fingerprint::{content_sha256, Fingerprint};
 use super::lock::Lock;
 use super::manifest::{Manifest, Who};
@@ -163,6 +163,10 @@ pub fn screen(options: &ScreenOptions, stop: &AtomicBool, progress: &mut dyn FnM
         screened.notes.push(format!("The manifest names {missing}, which is not there."));
     }
 
+    // A shard does not see which recordings of the whole are there no longer.
+    if options.shard.is_none() && !options.again {
+        screened.notes.extend(follow_renamed(&database, &walked.found, options)?);
+    }
     let mut tasks = Vec::new();
     let mut jobs = Vec::new();
     let mut holding = Vec::new();
@@ -188,7 +192,7 @@ pub fn screen(options: &ScreenOptions, stop: &AtomicBool, progress: &mut dyn FnM
         };
         if let Some(known) = own.as_ref().or(joined.as_ref()).filter(|k| !options.again && k.version == version) {
             let there = match known.state {
-                State::Checked => options.out.join(&report).join("report.html").is_file(),
+                State::Checked => has_report(&options.out, known),
                 State::Refused => true,
                 State::Failed => false,
             };
@@ -345,6 +349,46 @@ fn keep(database: &Database, task: &Task, came: Came, screened: &mut Screened) -
     }
     database.keep(&entry, &task.who, looks_like)?;
     Ok(said)
+}
+
+/// Whether a checked recording's report lies where it was written.
+fn has_report(out: &Path, known: &Known) -> bool {
+    !known.report.is_empty() && out.join(&known.report).join("report.html").is_file()
+}
+
+/// Lets results go on under a new name where a recording that is there no longer and one never seen before have the same content; what to say of them.
+fn follow_renamed(database: &Database, found: &[Found], options: &ScreenOptions) -> Result<Vec<String>> {
+    let mut lost = Vec::new();
+    for key in gone(database, found)? {
+        if let Some(known) = database.known(&key)? {
+            lost.push((key, known));
+        }
+    }
+    let mut notes = Vec::new();
+    for f in found {
+        let key = Key {
+            folder: f.folder.clone(),
+            recording: path_text(&f.relative),
+        };
+        let could_be = |(old, known): &(Key, Known)| old.folder == key.folder && known.fingerprint.is_some_and(|p| p.bytes == f.bytes);
+        // Only what may be one of them is read.
+        if !lost.iter().any(could_be) || database.known(&key)?.is_some() {
+            continue;
+        }
+        let content = content_sha256(&f.path);
+        let same = |l: &(Key, Known)| could_be(l) && !content.is_empty() && l.1.content_sha256 == content;
+        if let Some(k) = lost.iter().position(same) {
+            let (old, known) = lost.swap_remove(k);
+            database.renamed(&old, &key.recording)?;
+            if known.state == State::Checked && has_report(&options.out, &known) {
+                notes.push(format!(
+                    "{} is {} under a new name; its result stays, and its report still says the old one.",
+                    key.recording, old.recording
+                ));
+            }
+        }
+    }
+    Ok(notes)
 }
 
 /// Recordings that the database knows in a folder that was walked now and that are there no longer.
