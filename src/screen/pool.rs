@@ -13,6 +13,8 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
+/// A worker that holds so much between two recordings has grown: it begins with some 400 MiB, and 200 clips in a row brought two of them to 1.2 GiB each.
+const WORN_BYTES: u64 = 800 << 20;
 /// A worker that says nothing for this long is stopped.
 const STANDSTILL: Duration = Duration::from_secs(300);
 
@@ -128,7 +130,10 @@ fn tend(
                 return Err(if ours { Error::ours(sentence) } else { Error::input(sentence) });
             }
             Ended::Said(word) => {
-                worker = Some(running);
+                // What checks leave behind adds up over an evening: a worker that has grown is replaced between two recordings, before its share would end one.
+                if memory::held_bytes(running.child.id()) < WORN_BYTES.min(options.share_bytes / 4 * 3) {
+                    worker = Some(running);
+                }
                 let _ = results.send(Ok((at, Came::Word(word))));
             }
             Ended::Fell(why) => {
