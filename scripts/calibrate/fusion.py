@@ -33,9 +33,13 @@ def misplaced(line: dict) -> bool:
     return max(off(0), off(7)) > 0.5
 
 
-def errors(lines: list[dict], floor: str, used: dict) -> tuple[dict, dict]:
+def measured(lines: list[dict], floor: str) -> list[dict]:
+    """The lines of one kind of floor that hold both parts, read on the right leg."""
+    return [x for x in lines if x["floor"] == floor and x.get("geometry") and x.get("picture") and x.get("hold") and not misplaced(x)]
+
+
+def errors(these: list[dict], used: dict) -> tuple[dict, dict]:
     """Errors (mm) and errors over stated spread of both parts, arrays [stills, stations]."""
-    these = [x for x in lines if x["floor"] == floor and x.get("geometry") and x.get("picture") and not misplaced(x)]
     truth = np.array([[x["truth"]["gap_mm"][s] for s in STATIONS] for x in these])
     e, z = {}, {}
     for part in ("geometry", "picture"):
@@ -98,7 +102,8 @@ def main() -> None:
         wrong = sum(misplaced(x) for x in readings)
         print(f"{which}: {len([x for x in lines if x['floor'] == 'body'])} stills, {len(readings)} read, {wrong} of them on another person or the other leg")
         for floor in ("marks", "body"):
-            e, z = errors(lines, floor, used)
+            sets.append(measured(lines, floor))
+            e, z = errors(sets[-1], used)
             if floor == "body":
                 counts.append(f"{len(e['geometry'])} {which}")
             for part in ("geometry", "picture"):
@@ -107,8 +112,6 @@ def main() -> None:
             c = [float(np.corrcoef(np.clip(z["geometry"][:, i], -4, 4), np.clip(z["picture"][:, i], -4, 4))[0, 1]) for i in range(len(STATIONS))]
             print(f"{which}, {floor} correlation {np.round(c, 2)}")
             correlations.append(c)
-        for floor in ("marks", "body"):
-            sets.append([x for x in lines if x["floor"] == floor and x.get("geometry") and x.get("picture") and x.get("hold") and not misplaced(x)])
         for part, v in scale.items():
             scales[part].append(np.max(v, 0))
     drawn = lambda v: (v + v.mean()) / 2  # the stills are few

@@ -94,7 +94,7 @@ job() {
   sleep 4; for w in "${pids[@]}"; do pkill -P "$w" 2>/dev/null; kill "$w" 2>/dev/null; done
   [ "$BUNDLE_PARTS" -gt 0 ] && for w in $(seq 0 $(( TRACERS - 1 ))); do
     ( until [ -x "$WORK/pt/python3.11" ] || [ "$(left)" -lt $(( FINISH + 120 )) ]; do sleep 1; done
-      mkdir -p "$WORK/tmp"; TMPDIR=$WORK/tmp BPY=$WORK/pt/python3.11 SEED=${POSE_SEED:-3} PYTHON=$PYTHON NO_VIDEO=$(command -v ffmpeg >/dev/null || echo --no-video) \
+      mkdir -p "$WORK/tmp"; TMPDIR=$WORK/tmp BPY=$WORK/pt/python3.11 SEED=${POSE_SEED:-3} PYTHON=$PYTHON \
         nice -n 15 bash "$root/scripts/pathtrace/produce.sh" "$WORK/traced" "$w" $(( $(left) - FINISH - 60 )) >"$WORK/log/trace_$w.log" 2>&1 ) &
   done
   [ "$STILLS" -gt 0 ] && for i in 0 1; do for s in test calibration; do

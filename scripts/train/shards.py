@@ -9,7 +9,9 @@ Stored-crop px below are px of the stored picture, origin at its top-left pixel'
 
 from __future__ import annotations
 
+import io
 import os
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -68,8 +70,6 @@ def write(path: Path, arrays: dict[str, np.ndarray], quality: int | None = None)
 
 
 def _jpeg(picture: np.ndarray, quality: int) -> bytes:
-    import io
-
     from PIL import Image
 
     out = io.BytesIO()
@@ -77,15 +77,18 @@ def _jpeg(picture: np.ndarray, quality: int) -> bytes:
     return out.getvalue()
 
 
-def _decoded(arrays: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
-    """The arrays of a shard whose pictures are JPEG, with the pictures themselves."""
-    import io
-
+def _pictures(coded: Iterable[bytes]) -> np.ndarray:
+    """Coded pictures of one size, read: ``[n,S,S,3] uint8``."""
     from PIL import Image
 
+    return np.stack([np.asarray(Image.open(io.BytesIO(c)).convert("RGB")) for c in coded])
+
+
+def _decoded(arrays: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """The arrays of a shard whose pictures are JPEG, with the pictures themselves."""
     code, end = arrays.pop("coded").tobytes(), arrays.pop("coded_end")
     begin = np.concatenate([[0], end[:-1]])
-    arrays["image"] = np.stack([np.asarray(Image.open(io.BytesIO(code[a:b])).convert("RGB")) for a, b in zip(begin, end)])
+    arrays["image"] = _pictures(code[a:b] for a, b in zip(begin, end))
     return arrays
 
 
@@ -109,16 +112,13 @@ def read_placed(path: Path) -> dict[str, np.ndarray]:
 
     Such a crop is the network's input as it stands: read it with ``Plan.as_is``.
     """
-    import io
     import json
     import zipfile
-
-    from PIL import Image
 
     with zipfile.ZipFile(path) as z:
         t = dict(np.load(io.BytesIO(z.read("truth.npz"))))
         names = sorted(n for n in z.namelist() if n.rsplit(".", 1)[-1] in ("webp", "png", "jpg"))
-        image = np.stack([np.asarray(Image.open(io.BytesIO(z.read(n))).convert("RGB")) for n in names])
+        image = _pictures(z.read(n) for n in names)
         families = json.loads(z.read("families.json")) if "families.json" in z.namelist() else {}
     n, size = len(image), image.shape[1]
 

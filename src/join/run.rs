@@ -869,17 +869,13 @@ fn fused(
         notes.push("The leg's points of the views did not fit one leg over the carpet; the gaps rest on the pictures alone.".to_string());
     }
     let mut all: Vec<&GapProfile> = geometry.iter().map(|(g, _)| g).collect();
-    let from = all.len();
     all.extend(pictures);
     if all.len() < 2 {
         return all.first().map(|p| (*p).clone());
     }
-    let joined = fuse::join_all(&all, &|i, _| {
-        if i < from {
-            geometry.map_or([0.0; STATION_COUNT], |(_, correlation)| *correlation)
-        } else {
-            errors.picture_picture_correlation
-        }
+    let joined = fuse::join_all(&all, &|i, _| match geometry {
+        Some((_, correlation)) if i == 0 => *correlation,
+        _ => errors.picture_picture_correlation,
     });
     if joined.contradiction > 2.5 {
         notes.push(format!(

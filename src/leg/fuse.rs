@@ -15,10 +15,8 @@ pub struct FusionErrors {
     /// Factors on the geometric fit's standard deviations, one a station.
     pub geometry_sd_scale: [f64; STATION_COUNT],
     /// Factor on the geometry's standard deviations where it is joined with the one picture it came from: what gives the joint estimate the best log score (1: none beyond `geometry_sd_scale`).
-    #[serde(default = "one")]
     pub one_view_geometry_factor: f64,
     /// Factor on the correlation there, likewise.
-    #[serde(default = "one")]
     pub one_view_correlation_factor: f64,
     /// Factors on the picture's standard deviations, one a station: crops placed by the general network are worse than the calibration's own.
     pub picture_sd_scale: [f64; STATION_COUNT],
@@ -36,25 +34,23 @@ const fn half() -> [f64; STATION_COUNT] {
     [0.5; STATION_COUNT]
 }
 
-/// No change.
-const fn one() -> f64 {
-    1.0
-}
-
 impl FusionErrors {
-    /// The geometric fit over `views` pictures as it goes into the joint estimate, and the correlation of its errors with those of each picture's reading there.
+    /// Correlation of the errors of the geometric fit over `views` pictures with those of each picture's reading.
     ///
     /// A fit over n views shares its error with one view's picture less than that view's own fit does, for the other views' errors are in it too (measured on 25 pairs of rendered stills: 0.40,
     /// this gives 0.41).
+    pub fn geometry_correlation(&self, views: usize) -> [f64; STATION_COUNT] {
+        self.geometry_picture_correlation.map(|r| r / (views as f64).sqrt())
+    }
+
+    /// The geometric fit over `views` pictures as it goes into the joint estimate, and the correlation of its errors with those of each picture's reading there.
     pub fn geometry_to_join(&self, geometry: &GapProfile, views: usize) -> (GapProfile, [f64; STATION_COUNT]) {
-        let (sd_factor, factor) = if views > 1 {
-            (1.0, 1.0 / (views as f64).sqrt())
-        } else {
-            (self.one_view_geometry_factor, self.one_view_correlation_factor)
-        };
+        if views > 1 {
+            return (self.scaled_geometry(geometry), self.geometry_correlation(views));
+        }
         (
-            geometry.with_sd_scaled(&self.geometry_sd_scale.map(|k| k * sd_factor)),
-            self.geometry_picture_correlation.map(|r| r * factor),
+            geometry.with_sd_scaled(&self.geometry_sd_scale.map(|k| k * self.one_view_geometry_factor)),
+            self.geometry_picture_correlation.map(|r| r * self.one_view_correlation_factor),
         )
     }
 

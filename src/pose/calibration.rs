@@ -100,16 +100,21 @@ impl Calibration {
 
     /// The factors for a camera elevation, given (`known`) or read off the picture.
     pub fn factors(&self, elevation_rad: f64, known: bool) -> &ClassFactors {
-        let class = match elevation_rad.to_degrees() {
-            e if e < 10.0 => 0,
-            e if e < 25.0 => 1,
-            _ => 2,
-        };
+        let class = elevation_class(elevation_rad);
         if known {
             &self.known[class]
         } else {
             &self.unknown[class]
         }
+    }
+}
+
+/// Class of a camera's elevation: under 10°, under 25°, and over.
+pub(crate) fn elevation_class(elevation_rad: f64) -> usize {
+    match elevation_rad.to_degrees() {
+        e if e < 10.0 => 0,
+        e if e < 25.0 => 1,
+        _ => 2,
     }
 }
 

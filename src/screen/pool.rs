@@ -133,6 +133,8 @@ fn tend(
                 // What checks leave behind adds up over an evening: a worker that has grown is replaced between two recordings, before its share would end one.
                 if memory::held_bytes(running.child.id()) < WORN_BYTES.min(options.share_bytes / 4 * 3) {
                     worker = Some(running);
+                } else {
+                    peak.note(number, 0);
                 }
                 let _ = results.send(Ok((at, Came::Word(word))));
             }

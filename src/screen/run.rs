@@ -163,9 +163,12 @@ pub fn screen(options: &ScreenOptions, stop: &AtomicBool, progress: &mut dyn FnM
         screened.notes.push(format!("The manifest names {missing}, which is not there."));
     }
 
+    let mut lost = gone(&database, &walked.found)?;
     // A shard does not see which recordings of the whole are there no longer.
     if options.shard.is_none() && !options.again {
-        screened.notes.extend(follow_renamed(&database, &walked.found, options)?);
+        screened
+            .notes
+            .extend(follow_renamed(&database, &walked.found, &mut lost, &options.out)?);
     }
     let mut tasks = Vec::new();
     let mut jobs = Vec::new();
@@ -229,7 +232,7 @@ pub fn screen(options: &ScreenOptions, stop: &AtomicBool, progress: &mut dyn FnM
     let shard = options.shard.map_or(String::new(), |s| format!("{}/{}", s.number, s.count));
     database.start_run(&run, &shard, &made_by, &screened.notes)?;
     database.still_holds(&holding)?;
-    database.gone(&gone(&database, &walked.found)?)?;
+    database.gone(&lost)?;
 
     let (workers, share_bytes) = workers(options, jobs.len());
     screened.workers = workers;
@@ -356,12 +359,12 @@ fn has_report(out: &Path, known: &Known) -> bool {
     !known.report.is_empty() && out.join(&known.report).join("report.html").is_file()
 }
 
-/// Lets results go on under a new name where a recording that is there no longer and one never seen before have the same content; what to say of them.
-fn follow_renamed(database: &Database, found: &[Found], options: &ScreenOptions) -> Result<Vec<String>> {
-    let mut lost = Vec::new();
-    for key in gone(database, found)? {
-        if let Some(known) = database.known(&key)? {
-            lost.push((key, known));
+/// Lets results go on under a new name where a recording that is there no longer (taken out of `lost` then) and one never seen before have the same content; what to say of them.
+fn follow_renamed(database: &Database, found: &[Found], lost: &mut Vec<Key>, out: &Path) -> Result<Vec<String>> {
+    let mut candidates = Vec::new();
+    for key in lost.iter() {
+        if let Some(known) = database.known(key)? {
+            candidates.push((key.clone(), known));
         }
     }
     let mut notes = Vec::new();
@@ -372,15 +375,16 @@ fn follow_renamed(database: &Database, found: &[Found], options: &ScreenOptions)
         };
         let could_be = |(old, known): &(Key, Known)| old.folder == key.folder && known.fingerprint.is_some_and(|p| p.bytes == f.bytes);
         // Only what may be one of them is read.
-        if !lost.iter().any(could_be) || database.known(&key)?.is_some() {
+        if !candidates.iter().any(could_be) || database.known(&key)?.is_some() {
             continue;
         }
         let content = content_sha256(&f.path);
-        let same = |l: &(Key, Known)| could_be(l) && !content.is_empty() && l.1.content_sha256 == content;
-        if let Some(k) = lost.iter().position(same) {
-            let (old, known) = lost.swap_remove(k);
+        let same = |c: &(Key, Known)| could_be(c) && !content.is_empty() && c.1.content_sha256 == content;
+        if let Some(k) = candidates.iter().position(same) {
+            let (old, known) = candidates.swap_remove(k);
             database.renamed(&old, &key.recording)?;
-            if known.state == State::Checked && has_report(&options.out, &known) {
+            lost.retain(|l| *l != old);
+            if known.state == State::Checked && has_report(out, &known) {
                 notes.push(format!(
                     "{} is {} under a new name; its result stays, and its report still says the old one.",
                     key.recording, old.recording

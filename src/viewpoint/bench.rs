@@ -384,15 +384,19 @@ pub fn against_markdown(stills: &[Against]) -> String {
     let mut out = String::from(
         "| floor | camera | lifted | stills | foretold, median mm | stated, median mm | stated / foretold: median (10th–90th) | stated within the foretold 10th to 90th | stood out: foretold, counted |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- |\n",
     );
-    for (floor, name) in [(Some(Floor::Marks), "marks"), (Some(Floor::Body), "body"), (None, "both")] {
+    let by_lift = [
+        (Some(Lifted::Nothing), "nothing"),
+        (Some(Lifted::Heel), "heel"),
+        (Some(Lifted::Calf), "calf"),
+    ];
+    // Last both floors and all lifts together: what the factors of `models/view_errors.json` are set by.
+    for (floor, name, lifts) in [
+        (Some(Floor::Marks), "marks", &by_lift[..]),
+        (Some(Floor::Body), "body", &by_lift[..]),
+        (None, "both", &[(None, "any")][..]),
+    ] {
         for (class, low, high) in [("low (≤ 10°)", -90.0, 10.0), ("middle", 10.0, 25.0), ("high (≥ 25°)", 25.0, 90.0)] {
-            let by_lift = [
-                (Some(Lifted::Nothing), "nothing"),
-                (Some(Lifted::Heel), "heel"),
-                (Some(Lifted::Calf), "calf"),
-            ];
-            let all = [(None, "any")];
-            for (lifted, what) in if floor.is_some() { &by_lift[..] } else { &all[..] } {
+            for (lifted, what) in lifts {
                 let these: Vec<&Against> = stills
                     .iter()
                     .filter(|s| floor.is_none_or(|f| s.floor == f) && lifted.is_none_or(|l| s.lifted == l))

@@ -2,6 +2,7 @@
 
 use crate::error::{Error, Result};
 use crate::leg::shape::POINT_COUNT;
+use crate::pose::calibration::elevation_class;
 use crate::pose::lower_leg::CROP_SIDE_SHANKS;
 use crate::pose::track::LEG_POINT_NAMES;
 use crate::types::{Covariance2, Station, STATION_COUNT};
@@ -183,13 +184,13 @@ impl ViewErrors {
 
     /// Correlation of the picture's gap errors between stations.
     pub fn gap_correlation(&self, elevation_rad: f64) -> &[[f64; STATION_COUNT]; STATION_COUNT] {
-        &self.correlation[class_of(elevation_rad)]
+        &self.correlation[elevation_class(elevation_rad)]
     }
 
     /// How much surer than the program a simulated call is in the middle, as a factor on its standard deviations: what simulation leaves out (what stands before the leg, the network's
     /// worse readings, points and picture that contradict each other). Fitted on calibration stills.
     pub fn joined_sd_factor(&self, elevation_rad: f64) -> f64 {
-        self.joined_sd_factor[class_of(elevation_rad)]
+        self.joined_sd_factor[elevation_class(elevation_rad)]
     }
 
     /// A picture drawn by standard normal numbers: two for all points and all gaps together, one each beside.
@@ -201,15 +202,6 @@ impl ViewErrors {
             points: std::array::from_fn(|_| (s.points_log_sd * first + s.points_alone_log_sd * normal()).exp()),
             gaps: std::array::from_fn(|_| (s.gaps_log_sd * second + s.gaps_alone_log_sd * normal()).exp()),
         }
-    }
-}
-
-/// Class of elevation: under 10°, under 25°, and over.
-fn class_of(elevation_rad: f64) -> usize {
-    match elevation_rad.to_degrees() {
-        e if e < 10.0 => 0,
-        e if e < 25.0 => 1,
-        _ => 2,
     }
 }
 

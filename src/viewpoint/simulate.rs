@@ -335,7 +335,7 @@ impl Setting<'_> {
         };
         let of_hold = |p: GapProfile| combine::frames(&vec![p; self.frames.max(1)], self.errors.common_share);
         // Drawn with the errors as measured, joined as the program joins them.
-        let with_geometry = self.errors.geometry_picture_correlation.map(|r| r / (views.len() as f64).sqrt());
+        let with_geometry = self.errors.geometry_correlation(views.len());
         let (to_join, correlation) = self.errors.geometry_to_join(&fit.profile, views.len());
         let shared = StationVector::from_fn(|_, _| -> f64 { StandardNormal.sample(rng) });
         let mut parts = Vec::with_capacity(1 + views.len());
