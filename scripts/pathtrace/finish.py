@@ -60,7 +60,7 @@ def row_of(spec: dict, image: np.ndarray, probe: np.ndarray, cloth_gap_mm: np.nd
         "gap_mm": [spec["gap_mm"][s] for s in contract.STATIONS], "cloth_gap_mm": cloth_gap_mm, "shank_m": spec["shank_length_m"], "shank_px": contract.STORE_PX / contract.STORE_SIDE_SHANKS,
         "centre": [contract.STORE_PX / 2] * 2, "focal_store_px": camera.focal_px * contract.STORE_PX / w["side"], "elevation_rad": spec["elevation_rad"], "azimuth_rad": spec["azimuth_rad"],
         "source_shank_px": spec["shank_px"], "is_left": spec["kneeling_leg"] == "left", "present": 1, "pose_id": spec["pose_id"], "body_id": spec["body_id"],
-        "appearance_id": int("".join(ch for ch in spec["name"] if ch.isdigit())), "clothing": scene["lower"], "footwear": scene["footwear"], "carpet": scene["carpet"]["family"], "light": scene["light"]["family"],
+        "appearance_id": int("".join(ch for ch in spec["name"].split("_")[0] if ch.isdigit())), "clothing": scene["lower"], "footwear": scene["footwear"], "carpet": scene["carpet"]["family"], "light": scene["light"]["family"],
         "held_out": families.held_out(scene), "kind": "stance",
     }
 

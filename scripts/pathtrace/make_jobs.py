@@ -55,6 +55,30 @@ def framed(camera, low: np.ndarray, high: np.ndarray, knee, heel, shank_m: float
     return make_stills.replace(camera, width=width, height=height)
 
 
+def view_of(q, focus: np.ndarray, elevation_class: int, rng) -> dict:
+    """A camera for the posed body `q` and what follows from it, as a job's fields; `elevation_class` 0: 2-10 degrees, 1: 10-25, 2: 25-50."""
+    from scenes import cameras
+
+    truth = q.truth
+    knee, ankle, heel = (np.asarray(truth.points[n], float) for n in ("knee_joint", "ankle_joint", "heel_back"))
+    low, high = q.vertices.min(0).astype(float), q.vertices.max(0).astype(float)
+    camera = None
+    while camera is None:
+        wide, lens = make_stills.camera_for(rng, cameras, low, high, focus + [0, 0, 0.05], elevation_class)
+        camera = framed(wide, low, high, knee, heel, truth.shank_length_m, rng)
+    uv, depth = camera.project(np.stack([knee, heel]))
+    shank_px = camera.focal_px / float(depth.mean()) * truth.shank_length_m
+    centre = uv.mean(0)
+    side = contract.STORE_SIDE_SHANKS * shank_px
+    elevation, ray = produce.ray_elevation(camera, centre)
+    d = ankle - knee
+    azimuth = (np.arctan2(-ray[1], -ray[0]) - np.arctan2(d[1], d[0]) + np.pi) % (2 * np.pi) - np.pi
+    return {
+        "lens_family": lens, "camera": {"width": camera.width, "height": camera.height, "focal_px": camera.focal_px, "R": np.asarray(camera.R).tolist(), "t": np.asarray(camera.t).tolist()},
+        "window": {"x0": float(centre[0] - side / 2), "y0": float(centre[1] - side / 2), "side": float(side)}, "shank_px": shank_px, "elevation_rad": elevation, "azimuth_rad": float(azimuth),
+    }
+
+
 def split_mesh(mesh, look) -> list[dict]:
     """The dressed body's mesh taken apart by material; vertices renumbered."""
     names = {look.SKIN: "skin", look.LOWER_CLOTH: "lower_cloth", look.UPPER_CLOTH: "upper_cloth", look.SOCK: "sock", look.SHOE: "shoe", look.HAIR: "hair", look.EYE: "eye", look.TRIM: "upper_cloth"}
@@ -106,7 +130,6 @@ def neighbours(posed, others, count: int, rng, look) -> list[dict]:
 
 def main() -> None:
     from scenes import appearance as look
-    from scenes import cameras
     from scenes.body import body_model
     from scenes.types import POINT_NAMES
 
@@ -115,6 +138,7 @@ def main() -> None:
     p.add_argument("--split", default="test", choices=("train", "calibration", "test"))
     p.add_argument("--count", type=int, default=150)
     p.add_argument("--out", type=Path, required=True)
+    p.add_argument("--views", type=int, default=1, help="cameras for each scene")
     p.add_argument("--seed", type=int, default=1)
     o = p.parse_args()
     o.out.mkdir(parents=True, exist_ok=True)
@@ -134,32 +158,21 @@ def main() -> None:
         truth = q.truth
         focus, _ = look.focus_of(q)
         points = np.stack([np.asarray(truth.points[n], float) for n in POINT_NAMES])
-        knee, ankle, heel = (np.asarray(truth.points[n], float) for n in ("knee_joint", "ankle_joint", "heel_back"))
-        low, high = q.vertices.min(0).astype(float), q.vertices.max(0).astype(float)
-        camera = None
-        while camera is None:
-            wide, lens = make_stills.camera_for(rng, cameras, low, high, focus + [0, 0, 0.05], index % 3)
-            camera = framed(wide, low, high, knee, heel, truth.shank_length_m, rng)
-        width, height = camera.width, camera.height
-        uv, depth = camera.project(np.stack([knee, heel]))
-        shank_px = camera.focal_px / float(depth.mean()) * truth.shank_length_m
+        knee, ankle = (np.asarray(truth.points[n], float) for n in ("knee_joint", "ankle_joint"))
+        view = view_of(q, focus, index % 3, rng)
         scene = families.sample(rng, o.split)
         meshes, cloth_gap = dress(q, scene, rng, look)
         meshes += neighbours(q, posed, scene["neighbours"], rng, look)
-        centre = uv.mean(0)
-        side = contract.STORE_SIDE_SHANKS * shank_px
-        elevation, ray = produce.ray_elevation(camera, centre)
-        d = ankle - knee
-        azimuth = (np.arctan2(-ray[1], -ray[0]) - np.arctan2(d[1], d[0]) + np.pi) % (2 * np.pi) - np.pi
         spec = {
-            "name": name, "seed": int(rng.integers(2**31)), "scene": scene, "lens": families.lens(rng), "lens_family": lens,
-            "camera": {"width": width, "height": height, "focal_px": camera.focal_px, "R": np.asarray(camera.R).tolist(), "t": np.asarray(camera.t).tolist()},
+            "name": name, "seed": int(rng.integers(2**31)), "scene": scene, "lens": families.lens(rng), **view,
             "focus": focus.tolist(), "reach_m": float(np.linalg.norm(q.vertices[:, :2] - focus[:2], axis=1).max()),
-            "window": {"x0": float(centre[0] - side / 2), "y0": float(centre[1] - side / 2), "side": float(side)}, "points_m": points.tolist(), "shank_px": shank_px,
-            "elevation_rad": elevation, "azimuth_rad": float(azimuth), "gap_mm": {s: float(truth.gap_mm[s]) for s in contract.STATIONS}, "cloth_gap_mm": {s: None if np.isnan(v) else float(v) for s, v in cloth_gap.items()},
+            "points_m": points.tolist(), "gap_mm": {s: float(truth.gap_mm[s]) for s in contract.STATIONS}, "cloth_gap_mm": {s: None if np.isnan(v) else float(v) for s, v in cloth_gap.items()},
             "shank_length_m": truth.shank_length_m, "stature_m": truth.stature_m, "kneeling_leg": q.kneeling_leg, "body_id": int(q.notes.get("body_id", -1)), "pose_id": int(order[index]),
             "meshes": [m["name"] for m in meshes],
         }
+        # drawn last, so that a job's first view is the same however many there are
+        if o.views > 1:
+            spec["views"] = [{**view_of(q, focus, (index + k) % 3, rng), "lens": families.lens(rng)} for k in range(1, o.views)]
         arrays = {"spec": np.array(json.dumps(spec))}
         for i, m in enumerate(meshes):
             arrays.update({f"m{i}_{k}": m[k] for k in ("v", "f", "rest", "part", "tone")})

@@ -2,7 +2,10 @@
 # Packs the path tracer (.venv-bpy) for a machine that nothing can be fetched on: FOLDER/part_aa, part_ab, ... to be put together with cat, an xz'd tar of a folder
 # `pt` whose pt/python3.11 runs render.py. Needs gcc. About 180 MB; what is not wanted for tracing on processors (kernels of graphics cards, add-ons) stays behind.
 #
-#   pack.sh FOLDER [PARTS=3]
+#   [PTXAS=PROGRAM CARD=sm_90] pack.sh FOLDER [PARTS=3]
+#
+# With PTXAS (of PyPI's nvidia-cuda-nvcc-cu12) the kernels for one kind of card come along, made from the PTX that bpy ships: bpy has none for newer cards,
+# and the driver would take minutes on each machine. Takes some minutes here, too.
 set -euo pipefail
 out=$1 parts=${2:-3}
 here=$(cd "$(dirname "$0")" && pwd); root=$(cd "$here/../.." && pwd)
@@ -27,7 +30,14 @@ cp -r "$standard" "$pt/python/lib/"; (cd "$pt/python/lib/python3.11" && rm -rf s
 cp -r "$site/numpy" "$site/numpy.libs" "$pt/site/"; rm -rf "$pt"/site/numpy/*/tests "$pt/site/numpy/f2py"
 cp -r "$site"/bpy/4.2/scripts/{modules,startup} "$pt/site/bpy/4.2/scripts/"; cp -r "$site/bpy/4.2/scripts/addons_core/cycles" "$pt/site/bpy/4.2/scripts/addons_core/"
 cp -r "$site"/bpy/4.2/datafiles/{studiolights,fonts,colormanagement} "$pt/site/bpy/4.2/datafiles/"
-rm -rf "$pt/site/bpy/4.2/scripts/addons_core/cycles/lib" "$pt"/site/bpy/4.2/datafiles/fonts/Noto*CJK*; find "$pt" -name __pycache__ -prune -exec rm -rf {} +
+kernels=$pt/site/bpy/4.2/scripts/addons_core/cycles/lib
+rm -rf "$kernels"
+if [ -n "${PTXAS:-}" ]; then
+  mkdir "$kernels"; zstd -qdc "$site/bpy/4.2/scripts/addons_core/cycles/lib/kernel_compute_75.ptx.zst" >"$work/kernels.ptx"
+  "$PTXAS" -arch="${CARD:-sm_90}" -O3 "$work/kernels.ptx" -o "$work/kernels.cubin"
+  zstd -q -19 "$work/kernels.cubin" -o "$kernels/kernel_${CARD:-sm_90}.cubin.zst"; cp "$site"/bpy/4.2/scripts/addons_core/cycles/lib/kernel_optix.ptx.zst "$kernels/"
+fi
+rm -rf "$pt"/site/bpy/4.2/datafiles/fonts/Noto*CJK*; find "$pt" -name __pycache__ -prune -exec rm -rf {} +
 while read -r library; do
   case $library in
     "$site"/*) to=$pt/site/${library#"$site"/}; mkdir -p "$(dirname "$to")"; cp -L "$library" "$to" ;;
@@ -47,7 +57,7 @@ strip --strip-unneeded "$pt"/site/bpy/lib/*.so* "$pt/site/bpy/__init__.so"
 cat >"$pt/python3.11" <<'EOF'
 #!/bin/sh
 here=$(cd "$(dirname "$0")" && pwd)
-export PYTHONHOME=$here/python PYTHONPATH=$here/site LD_LIBRARY_PATH=$here/sys
+export PYTHONHOME=$here/python PYTHONPATH=$here/site LD_LIBRARY_PATH=$here/sys${LD_LIBRARY_PATH:+:$LD_LIBRARY_PATH}
 exec "$here/python/bin/python3.11" "$@"
 EOF
 chmod +x "$pt/python3.11"

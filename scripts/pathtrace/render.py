@@ -1,9 +1,9 @@
 """Path-traces jobs (make_jobs.py) with Blender's Cycles: linear pictures and what the camera sees at the truth's points.
 
-    .venv-bpy/bin/python scripts/pathtrace/render.py --jobs FOLDER --out FOLDER [--seconds 3000] [--samples 2 10] [--part 0/2]
+    .venv-bpy/bin/python scripts/pathtrace/render.py --jobs FOLDER --out FOLDER [--seconds 3000] [--samples 2 10] [--part 0/2] [--device CUDA]
 
-NAME.linear.npz: `image` (H, W, 3) float16, linear rgb, and its place `origin` (x, y) px in the frame (0, 0 unless FRAME samples are 0: then it is the window alone); `probe` (16, 2): depth (m) and part code of the first surface on the ray to each point (0: none);
-`cloth_gap_mm` (6,), `cloth_hung`, `seconds`, `spec`. Jobs with a result are left out, so the command can be stopped and given again.
+A job with several views is traced from each; the first is NAME.linear.npz, the others NAME_1.linear.npz and so on: `image` (H, W, 3) float16, linear rgb, and its place `origin` (x, y) px in the frame (0, 0 unless FRAME samples are 0: then it is the window alone); `probe` (16, 2): depth (m) and part code of the first surface on the ray to each point (0: none);
+`cloth_gap_mm` (6,), `cloth_hung`, `seconds`, `spec` (with that view's camera). Jobs with a result are left out, so the command can be stopped and given again.
 """
 
 from __future__ import annotations
@@ -53,6 +53,8 @@ def add_camera(c: dict, lens: dict, distance: float) -> None:
         data.dof.use_dof = True
         data.dof.focus_distance = distance * lens["focus"]
         data.dof.aperture_fstop = data.lens / 1000 / lens["aperture_m"]
+    if bpy.context.scene.camera is not None:  # the view before
+        bpy.data.objects.remove(bpy.context.scene.camera)
     o = bpy.data.objects.new("camera", data)
     m = np.eye(4)
     m[:3, :3] = R.T @ np.diag([1.0, -1.0, -1.0])
@@ -62,10 +64,24 @@ def add_camera(c: dict, lens: dict, distance: float) -> None:
     bpy.context.scene.camera = o
 
 
+def use_device(device: str) -> None:
+    """Graphics cards of the kind `device` ("CUDA", "OPTIX"), or the processor ("CPU"); refused where there is none of the kind."""
+    if device == "CPU":
+        return
+    preferences = bpy.context.preferences.addons["cycles"].preferences
+    preferences.compute_device_type = device
+    preferences.get_devices()
+    for d in preferences.devices:
+        d.use = d.type == device
+    if not any(d.use for d in preferences.devices):
+        raise SystemExit(f"render: no {device} device here: {[(d.name, d.type) for d in preferences.devices]}; leave --device out to trace on the processor")
+
+
 def settings(spec: dict, threads: int, device: str = "CPU") -> None:
     s = bpy.context.scene
     s.render.engine = "CYCLES"
-    s.cycles.device = device
+    use_device(device)
+    s.cycles.device = "CPU" if device == "CPU" else "GPU"
     s.render.threads_mode, s.render.threads = "FIXED", threads
     s.render.resolution_x, s.render.resolution_y = spec["camera"]["width"], spec["camera"]["height"]
     s.render.resolution_percentage = 100
@@ -140,13 +156,23 @@ def kneeling_leg(meshes: list[dict]) -> tuple[np.ndarray, np.ndarray]:
     return v[used], inverse.reshape(-1, 3).astype(np.int32)
 
 
+def eye_of(camera: dict) -> np.ndarray:
+    return -np.array(camera["R"]).T @ np.array(camera["t"])
+
+
+def views_of(spec: dict) -> list[dict]:
+    """The job's description once for each view, with that view's camera and what follows from it."""
+    first = {k: v for k, v in spec.items() if k != "views"}
+    return [first] + [{**first, **view, "name": f"{spec['name']}_{k}", "seed": spec["seed"] + k} for k, view in enumerate(spec.get("views", []), 1)]
+
+
 def build(spec: dict, meshes: list[dict]) -> dict:
-    """The whole scene in an emptied Blender; what the cloth did, and the solid surfaces for the probe."""
+    """The whole scene but the camera in an emptied Blender; what the cloth did, and the solid surfaces for the probe."""
     bpy.ops.wm.read_factory_settings(use_empty=True)
     scene, rng = spec["scene"], np.random.default_rng(spec["seed"])
     focus = np.array(spec["focus"])
-    R, t = np.array(spec["camera"]["R"]), np.array(spec["camera"]["t"])
-    eye = -R.T @ t
+    # the walls hold every camera
+    eye = np.abs([eye_of(v["camera"]) for v in views_of(spec)]).max(0)
     look = {
         "skin": materials.skin("skin", scene["skin"]), "lower_cloth": materials.cloth("lower", scene["lower_cloth"]), "upper_cloth": materials.cloth("upper", scene["upper_cloth"]),
         "sock": materials.cloth("sock", {**scene["sock"], "sheen": 0.3}), "shoe": materials.shoe("shoe", scene["shoe"]), "hair": materials.plain("hair", scene["hair"], 0.45),
@@ -186,8 +212,7 @@ def build(spec: dict, meshes: list[dict]) -> dict:
     hall.room(scene, eye, focus)
     hall.lights(scene, focus)
     hall.props(scene["props"], focus, spec["reach_m"])
-    add_camera(spec["camera"], spec["lens"], float((R @ focus + t)[2]))
-    out["probe"] = probe(spec, solids)
+    out["solids"] = solids
     return out
 
 
@@ -214,6 +239,7 @@ def main() -> None:
     p.add_argument("--out", type=Path, required=True)
     p.add_argument("--samples", type=int, nargs=2, default=(2, 10), metavar=("FRAME", "WINDOW"), help="a pixel; FRAME 0: the window alone, enough for training")
     p.add_argument("--threads", type=int, default=1)
+    p.add_argument("--device", default="CPU", choices=("CPU", "CUDA", "OPTIX"), help="what traces: the processor, or graphics cards")
     p.add_argument("--seconds", type=float, help="start no picture after this time")
     p.add_argument("--part", default="0/1", help="K/N: of the jobs in order, every Nth from the Kth: for N processes side by side")
     p.add_argument("--only", nargs="*", help="names of jobs")
@@ -229,16 +255,21 @@ def main() -> None:
         if o.seconds and time.time() - begin > o.seconds:
             break
         start = time.time()
-        spec, meshes = read_job(path)
-        made = build(spec, meshes)
-        built = time.time() - start
-        settings(spec, o.threads)
-        image, origin = trace(spec, tuple(o.samples))
-        temporary = target.with_suffix(".tmp")
-        with open(temporary, "wb") as f:
-            np.savez(f, image=np.clip(image, 0, 6e4).astype(np.float16), origin=origin, probe=made["probe"], cloth_gap_mm=made["cloth_gap_mm"], cloth_hung=made["hung"], seconds=time.time() - start, spec=json.dumps(spec))
-        os.replace(temporary, target)
-        print(f"{name}: {spec['camera']['width']}x{spec['camera']['height']} {spec['scene']['light']['family']} {spec['scene']['carpet']['family']} {spec['scene']['lower']}/{spec['scene']['footwear']} shank {spec['shank_px']:.0f} px, build {built:.1f} s, {time.time() - start:.1f} s", flush=True)
+        job, meshes = read_job(path)
+        made = build(job, meshes)
+        print(f"{name}: build {time.time() - start:.1f} s", flush=True)
+        # the first view, by whose file a job counts as done, comes last
+        for spec in reversed(views_of(job)):
+            focus, camera = np.array(spec["focus"]), spec["camera"]
+            add_camera(camera, spec["lens"], float((np.array(camera["R"]) @ focus + np.array(camera["t"]))[2]))
+            settings(spec, o.threads, o.device)
+            image, origin = trace(spec, tuple(o.samples))
+            temporary = target.with_suffix(".tmp")
+            with open(temporary, "wb") as f:
+                np.savez(f, image=np.clip(image, 0, 6e4).astype(np.float16), origin=origin, probe=probe(spec, made["solids"]), cloth_gap_mm=made["cloth_gap_mm"], cloth_hung=made["hung"], seconds=time.time() - start, spec=json.dumps(spec))
+            os.replace(temporary, o.out / f"{spec['name']}.linear.npz")
+            print(f"{spec['name']}: {camera['width']}x{camera['height']} {spec['scene']['light']['family']} {spec['scene']['carpet']['family']} {spec['scene']['lower']}/{spec['scene']['footwear']} shank {spec['shank_px']:.0f} px, {time.time() - start:.1f} s", flush=True)
+            start = time.time()
 
 
 if __name__ == "__main__":

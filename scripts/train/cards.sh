@@ -3,18 +3,19 @@
 #
 #   cards.sh start SECONDS   unpack, start the job in the background, watch it for SECONDS
 #   cards.sh watch SECONDS   watch it on; what is there comes back in $OUT
+#   cards.sh send            path-traced crops that have not come back yet, for other trainings (the other verbs bring some back, too)
 #   cards.sh bring           takes what was carried in .traced/ (shards of path-traced crops) and .bundle/ (parts of a packed path tracer, see BUNDLE_PARTS) to the job
 #
 # The job outlives the command that started it (own process session): render first (all processors), then train (all cards), then calibrate
 # and judge both on bodies, carpets and lights never trained on, with whole-frame stills drawn beside it. It is over DEADLINE seconds after its start.
 # Path-traced crops join as they come: what `bring` brings, and, once the rasteriser has ended and all BUNDLE_PARTS parts (an xz'd tar holding pt/python3.11, split)
-# are there, what TRACERS processes trace until the training ends.
+# are there, what TRACERS processes trace until the training ends, and CARD_TRACERS more on the last card (VIEWS cameras a scene; give that card no training).
 # RESUME0, RESUME1: checkpoints (in the tree or carried) that the trainings start from: start_from.py's, or earlier ones with RATE lower than the usual 2e-3 (or RATES, one for each); POSE_SEED: other bodies and crops than the last time.
 # TINY=1: a rehearsal on a processor.
 set -u
 here=$(cd "$(dirname "$0")" && pwd); root=$(cd "$here/../.." && pwd)
 DEADLINE=${DEADLINE:-1500} RENDER=${RENDER:-420} FINISH=${FINISH:-110} WORKERS=${WORKERS:-14} CARDS=${CARDS:-1} ENOUGH=${ENOUGH:-108000}
-CAPACITY=${CAPACITY:-110000} HELD=${HELD:-520} STILLS=${STILLS:-85} PER_POSE=${PER_POSE:-6} CHUNK=${CHUNK:-1024} FILE=${FILE:-32} BATCH=${BATCH:-256} SIZES=${SIZES:-"full heavy"} POSERS=${POSERS:-1} TRACERS=${TRACERS:-15} BUNDLE_PARTS=${BUNDLE_PARTS:-0} TRACED_ROOM=${TRACED_ROOM:-0} TRACED_TIMES=${TRACED_TIMES:-4} HIGH_TIMES=${HIGH_TIMES:-1} DEVICE=cuda LIGHT= COMPILE="--compile --compile-limit-s 180"
+CAPACITY=${CAPACITY:-110000} HELD=${HELD:-520} STILLS=${STILLS:-85} PER_POSE=${PER_POSE:-6} CHUNK=${CHUNK:-1024} FILE=${FILE:-32} BATCH=${BATCH:-256} SIZES=${SIZES:-"full heavy"} POSERS=${POSERS:-1} TRACERS=${TRACERS:-15} CARD_TRACERS=${CARD_TRACERS:-0} BUNDLE_PARTS=${BUNDLE_PARTS:-0} TRACED_ROOM=${TRACED_ROOM:-0} TRACED_TIMES=${TRACED_TIMES:-4} VIEWS=${VIEWS:-1} HIGH_TIMES=${HIGH_TIMES:-1} DEVICE=cuda LIGHT= COMPILE="--compile --compile-limit-s 180"
 PYTHON=${PYTHON:-python3}
 if [ "${TINY:-0}" = 1 ]; then
   DEADLINE=${TINY_DEADLINE:-420} RENDER=230 FINISH=110 WORKERS=2 ENOUGH=60 CAPACITY=80 HELD=6 STILLS=2 PER_POSE=2 CHUNK=6 FILE=3 BATCH=8 SIZES=${TINY_SIZES:-"tiny tiny"} TRACERS=1 DEVICE=cpu LIGHT=--light COMPILE=
@@ -33,13 +34,29 @@ on() { local card=$(( $1 % CARDS )) log=$WORK/log/$2.log; shift 2
   if [ "$DEVICE" = cuda ]; then CUDA_VISIBLE_DEVICES=$card SHANKLINE_EGL_DEVICE=$card "$@" >>"$log" 2>&1; else "$@" >>"$log" 2>&1; fi; }
 
 collect() {
-  [ -e "$WORK/results.tar.gz" ] && cp "$WORK/results.tar.gz" "$OUT/" || tar czf "$OUT/results.tar.gz" -C "$WORK" log train0/train.jsonl train1/train.jsonl 2>/dev/null
+  [ -e "$WORK/results.tar.gz" ] && cp "$WORK/results.tar.gz" "$OUT/" || tar czf "$OUT/results.tar.gz" -C "$WORK" log $(cd "$WORK" && ls train?/train.jsonl 2>/dev/null) 2>/dev/null
   for i in 0 1; do
     # a file of more than 16 MiB would not come back: in two parts, to be put together with cat
     for f in final checkpoint; do [ -e "$WORK/train$i/${f}_half.pt" ] && split -b 14M "$WORK/train$i/${f}_half.pt" "$OUT/train$i.pt." && break; done
     for s in test calibration; do [ -e "$WORK/stills_${s}_$i.tar" ] && cp "$WORK/stills_${s}_$i.tar" "$OUT/"; done
   done
+  [ -e "$WORK/OVER" ] || pack_traced 2
   ls -la "$OUT"
+}
+
+# path-traced crops that were made here and not sent yet, in at most $1 files
+pack_traced() {
+  local k=$(cat "$WORK/sent_files" 2>/dev/null || echo 0) n=0 size=0 list=() f
+  touch "$WORK/sent"
+  flush() { [ ${#list[@]} = 0 ] && return; tar cf "$OUT/traced_$(printf %03d "$k").tar" -C "$WORK/traced/crops" "${list[@]}"; printf '%s\n' "${list[@]}" >>"$WORK/sent"; k=$(( k + 1 )) n=$(( n + 1 )) size=0 list=(); }
+  for f in $(cd "$WORK/traced/crops" && ls | grep '^traced_.*npz$' | grep -vxFf "$WORK/sent"); do
+    local s=$(stat -c %s "$WORK/traced/crops/$f")
+    [ $(( size + s )) -gt 16000000 ] && flush
+    [ $n -ge "$1" ] && break
+    list+=("$f"); size=$(( size + s ))
+  done
+  [ $n -lt "$1" ] && flush
+  echo "$k" >"$WORK/sent_files"; say "path-traced shards sent so far: $(wc -l <"$WORK/sent") of $(ls "$WORK/traced/crops" | grep -c '^traced_')"
 }
 
 watch() {
@@ -92,10 +109,11 @@ job() {
   done
   touch "$WORK/poses/STOP"; say "rendering ends: $(ls "$WORK/crops" | grep -c npz) shards, $(left) s left"
   sleep 4; for w in "${pids[@]}"; do pkill -P "$w" 2>/dev/null; kill "$w" 2>/dev/null; done
-  [ "$BUNDLE_PARTS" -gt 0 ] && for w in $(seq 0 $(( TRACERS - 1 ))); do
+  [ "$BUNDLE_PARTS" -gt 0 ] && for w in $(seq 0 $(( TRACERS + CARD_TRACERS - 1 ))); do
     ( until [ -x "$WORK/pt/python3.11" ] || [ "$(left)" -lt $(( FINISH + 120 )) ]; do sleep 1; done
-      mkdir -p "$WORK/tmp"; TMPDIR=$WORK/tmp BPY=$WORK/pt/python3.11 SEED=${POSE_SEED:-3} PYTHON=$PYTHON \
-        nice -n 15 bash "$root/scripts/pathtrace/produce.sh" "$WORK/traced" "$w" $(( $(left) - FINISH - 60 )) >"$WORK/log/trace_$w.log" 2>&1 ) &
+      mkdir -p "$WORK/tmp"; export TMPDIR=$WORK/tmp BPY=$WORK/pt/python3.11 SEED=${POSE_SEED:-3} PYTHON VIEWS DEVICE=CPU
+      [ "$w" -ge "$TRACERS" ] && export DEVICE=CUDA CUDA_VISIBLE_DEVICES=$(( CARDS - 1 ))
+      nice -n 15 bash "$root/scripts/pathtrace/produce.sh" "$WORK/traced" "$w" $(( $(left) - FINISH - 60 )) >"$WORK/log/trace_$w.log" 2>&1 ) &
   done
   [ "$STILLS" -gt 0 ] && for i in 0 1; do for s in test calibration; do
     ( on $i stills_${s}_$i nice $PYTHON "$root/scripts/bench/make_stills.py" --poses "$WORK/still_poses_${s}_$i" --split $s --count "$STILLS" --out "$WORK/stills_${s}_$i" --seed $(( 40 + i )) --limit-mb 9.4
@@ -113,7 +131,7 @@ job() {
     judges[$i]=$!
   done
   wait "${judges[@]}"
-  tar czf "$WORK/results.tmp" -C "$WORK" log result train0/train.jsonl train1/train.jsonl && mv "$WORK/results.tmp" "$WORK/results.tar.gz"
+  tar czf "$WORK/results.tmp" -C "$WORK" log result $(cd "$WORK" && ls train?/train.jsonl) && mv "$WORK/results.tmp" "$WORK/results.tar.gz"
   say "job ends, $(left) s left"; echo "done" >"$WORK/OVER"
 }
 
@@ -141,6 +159,7 @@ case "${1:-}" in
       cat "$WORK"/bundle/part_* | xz -dc -T0 | tar x -C "$WORK/bundle" && mv "$WORK/bundle/pt" "$WORK/pt" && rm "$WORK"/bundle/part_*
       "$WORK/pt/python3.11" -c 'import bpy; print("bpy", bpy.app.version_string)' && say "the path tracer is there"
     fi ;;
+  send) pack_traced 4; ls -la "$OUT" ;;
   job) job ;;
   *) sed -n 2,15p "$0"; exit 2 ;;
 esac
