@@ -617,9 +617,9 @@ def lift_request(base: torch.Tensor, rng: np.random.Generator) -> tuple[Request,
     high = np.full((count, 6), np.inf)
     touch_low, touch_high = np.array(CLEAN_LOW_MM), np.array(CLEAN_HIGH_MM) + 1.0
     plans = rng.choice(
-        ["heel", "heel_only", "ankle_and_heel", "ankle_only", "calf", "knee", "calf_and_heel", "all", "knee_and_heel", "shallow"],
+        ["heel", "heel_only", "ankle_and_heel", "ankle_only", "arch", "calf", "knee", "calf_and_heel", "all", "knee_and_heel", "shallow"],
         size=count,
-        p=[0.20, 0.12, 0.14, 0.06, 0.16, 0.08, 0.10, 0.04, 0.03, 0.07],
+        p=[0.18, 0.11, 0.12, 0.06, 0.06, 0.16, 0.08, 0.09, 0.04, 0.03, 0.07],
     )
     offset = np.zeros((count, len(NAMES)))
     station = {s: k for k, s in enumerate(STATIONS)}
@@ -641,6 +641,8 @@ def lift_request(base: torch.Tensor, rng: np.random.Generator) -> tuple[Request,
             touch(i, "knee"), lift(i, "ankle", a), lift(i, "heel", max(1.0, a + rng.uniform(-25, 30)))
         elif plan == "ankle_only":
             touch(i, "knee", "heel"), lift(i, "ankle", 0.4 * a)
+        elif plan == "arch":  # lower calf and ankle stand over a foot that stays low
+            touch(i, "knee"), lift(i, "ankle", 0.8 * a), lift(i, "heel", max(0.0, 0.8 * a - rng.uniform(20, 60)))
         elif plan == "calf":
             touch(i, "heel"), lift(i, "calf50", 0.7 * a)
         elif plan == "knee":
