@@ -16,6 +16,10 @@ import calibrate
 import contract
 import predict
 
+#: The kneeling leg's points come first, the front foot's after them.
+LEG_POINTS = 11
+#: Share of the kneeling leg's points from which on a leg counts as seen.
+SEEN = 0.7
 #: Classes of the shank's length in the frame that the crop was cut from, px: below about 120 the crop is blown up.
 RESOLUTIONS = (("under 80 px a shank", 0.0, 80.0), ("80-140 px", 80.0, 140.0), ("over 140 px", 140.0, 1e9))
 GAP_SIZES = (("0-5", -50.0, 5.0), ("5-30", 5.0, 30.0), ("30-120", 30.0, 120.0))
@@ -102,7 +106,7 @@ def report(p: dict) -> dict:
     on = p["true_present"] > 0.5
     degrees = np.degrees(p["true_elevation"])
     fields = ("clothing", "footwear", "carpet", "light", "held_out")
-    out: dict = {"elevation": {}, "resolution": {}, **{f: {} for f in fields}}
+    out: dict = {"elevation": {}, "resolution": {}, "seen": {}, **{f: {} for f in fields}}
     for name, low, high in contract.ELEVATION_CLASSES:
         m = on & (degrees >= low) & (degrees < high)
         if m.sum() >= 10:
@@ -111,6 +115,12 @@ def report(p: dict) -> dict:
         m = on & (p["source_shank_px"] >= low) & (p["source_shank_px"] < high)
         if m.sum() >= 30:
             out["resolution"][name] = summary(p, m)
+    seen = p["true_visible"][:, :LEG_POINTS].mean(1)
+    for which, part in ((f"{SEEN:.0%} of the leg's points or more", seen >= SEEN), (f"less than {SEEN:.0%} of them", seen < SEEN)):
+        for name, low, high in contract.ELEVATION_CLASSES:
+            m = on & part & (degrees >= low) & (degrees < high)
+            if m.sum() >= 10:
+                out["seen"][f"{which}, {name}"] = summary(p, m)
     for field in fields:
         for value in sorted(set(p[field][on].tolist())):
             m = on & (p[field] == value)
@@ -123,7 +133,7 @@ def report(p: dict) -> dict:
 
 
 def show(r: dict, before: str = "") -> None:
-    for field in ("elevation", "resolution", "clothing", "footwear", "carpet", "light", "held_out"):
+    for field in ("elevation", "resolution", "seen", "clothing", "footwear", "carpet", "light", "held_out"):
         for name, s in r[field].items():
             print(f"{before}{field} {name} n={s['n']}")
             if field == "elevation":
