@@ -1,4 +1,4 @@
-//! Memory over a long recording: following and judging an hour at 30 frames a second must fit beside the networks and pictures into the promised 600 MB.
+//! Memory over a long recording: following and judging an hour, even at 60 frames a second, must fit beside the networks and pictures into the promised 600 MB.
 //!
 //! Outside source: the system's allocator, counted. A made-up athlete stands, walks and goes down into the stance once a minute.
 
@@ -199,7 +199,7 @@ fn peak_of(frames: u32) -> (usize, usize) {
 }
 
 #[test]
-fn memory_grows_by_less_than_two_kilobytes_a_frame() {
+fn memory_grows_by_little_more_than_a_kilobyte_a_frame() {
     let (short, stances) = peak_of(6 * 1800);
     assert!(stances >= 5, "{stances} stances in six minutes");
     let (long, stances) = peak_of(12 * 1800);
@@ -210,6 +210,6 @@ fn memory_grows_by_less_than_two_kilobytes_a_frame() {
         short as f64 / 1e6,
         long as f64 / 1e6
     );
-    // An hour has 108,000 frames: 216 MB.
-    assert!(a_frame < 2000.0, "{a_frame} bytes a frame");
+    // An hour has 108,000 frames, at 60 a second 216,000: 240 MB beside the 360 that networks and pictures take.
+    assert!(a_frame < 1110.0, "{a_frame} bytes a frame");
 }

@@ -194,8 +194,6 @@ impl Worker {
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped())
-            // Threads that come and go with each recording each leave pieces in arenas of their own, and a worker would grow by 8 MiB a recording; with one arena it does not.
-            .env("MALLOC_ARENA_MAX", "1")
             // A group of its own: an interrupt from the terminal goes to this process, which then stops its workers.
             .process_group(0);
         // SAFETY: between fork and exec only an async-signal-safe call is made.
