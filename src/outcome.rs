@@ -307,6 +307,9 @@ pub struct ViewReport {
     pub smallest_lift_mm: PerPart<f64>,
     /// Whether that is within the tolerance.
     pub can_tell: PerPart<bool>,
+    /// Share of the lower leg's points that the network takes to be hidden, over the hold, 0–1.
+    #[serde(default)]
+    pub hidden_share: f64,
     /// What to do for a better view.
     pub advice: String,
 }

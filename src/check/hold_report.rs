@@ -131,12 +131,14 @@ impl Setting<'_> {
             shank,
         );
         let angle = weighted_angle(&fitted);
+        let hidden_share = held.iter().map(|(_, l)| hidden_share(l)).sum::<f64>() / held.len() as f64;
         let view = ViewReport {
             elevation_deg,
             azimuth_deg,
             smallest_lift_mm: judged.smallest_lift_mm,
             can_tell: judged.can_tell,
-            advice: advice::words(elevation_deg, azimuth_deg, clues.shank_px, judged.can_tell),
+            hidden_share,
+            advice: advice::words(elevation_deg, azimuth_deg, clues.shank_px, hidden_share, judged.can_tell),
         };
         let frame_gaps = around
             .filter_map(|i| {
@@ -297,6 +299,11 @@ pub fn fit_frame(camera: &FloorCamera, shape: &LegShape, shank: ShankLength, rea
         shank_sd_m: shank.sd_m,
     }
     .solve()
+}
+
+/// Share of the kneeling leg's points that the network takes to be hidden, 0–1.
+fn hidden_share(reading: &LegReading) -> f64 {
+    1.0 - reading.points[..POINT_COUNT].iter().map(|p| p.visibility).sum::<f64>() / POINT_COUNT as f64
 }
 
 /// The picture's own reading in millimetres, before the natural hollow is taken off.

@@ -304,6 +304,7 @@ impl Recipe {
                 azimuth_deg: self.azimuth_deg,
                 smallest_lift_mm: self.smallest_lift_mm,
                 can_tell: self.can_tell,
+                hidden_share: 0.1,
                 advice: self.advice.to_owned(),
             },
             call: *order.iter().find(|c| self.calls.contains(c)).unwrap(),
