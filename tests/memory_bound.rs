@@ -210,6 +210,6 @@ fn memory_grows_by_little_more_than_a_kilobyte_a_frame() {
         short as f64 / 1e6,
         long as f64 / 1e6
     );
-    // An hour has 108,000 frames, at 60 a second 216,000: 240 MB beside the 360 that networks and pictures take.
+    // An hour has 108,000 frames, at 60 a second 216,000: 240 MB beside the 370 MiB that networks and pictures take.
     assert!(a_frame < 1110.0, "{a_frame} bytes a frame");
 }
