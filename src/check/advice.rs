@@ -26,7 +26,7 @@ pub fn words(elevation_deg: f64, azimuth_deg: f64, shank_px: f64, hidden_share: 
     }
     if hidden_share > MUCH_HIDDEN {
         wants.push(format!(
-            "from a side on which nothing stands before the lower leg ({:.0} in ten of its points are hidden here)",
+            "from a side on which nothing stands before the lower leg ({:.0} in 10 of its points are hidden here)",
             10.0 * hidden_share
         ));
     }
@@ -51,7 +51,7 @@ mod tests {
         let untold = PerPart { calf: true, heel: false };
         assert_eq!(words(5.0, 88.0, 160.0, 0.1, told), "This view can show it.");
         let all = words(31.0, -20.0, 60.0, 0.43, untold);
-        for part in ["looks down at 31°", "70° off", "4 in ten of its points are hidden", "60 px"] {
+        for part in ["looks down at 31°", "70° off", "4 in 10 of its points are hidden", "60 px"] {
             assert!(all.contains(part), "{all}");
         }
         // Just as much hidden as is borne says nothing of it.
