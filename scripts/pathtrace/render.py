@@ -42,6 +42,11 @@ def read_job(path: Path) -> tuple[dict, list[dict]]:
     return spec, meshes
 
 
+def eye_of(camera: dict) -> np.ndarray:
+    """The camera's place, m."""
+    return -np.array(camera["R"]).T @ np.array(camera["t"])
+
+
 def add_camera(c: dict, lens: dict, distance: float) -> None:
     """The job's pinhole camera: Blender's looks along -z with y up, and its lens is measured against the sensor's width."""
     R, t = np.array(c["R"]), np.array(c["t"])
@@ -65,7 +70,8 @@ def add_camera(c: dict, lens: dict, distance: float) -> None:
 
 
 def use_device(device: str) -> None:
-    """Graphics cards of the kind `device` ("CUDA", "OPTIX"), or the processor ("CPU"); refused where there is none of the kind."""
+    """Graphics cards of the kind `device` ("CUDA", "OPTIX"), or the processor ("CPU"), trace what is in Blender now; refused where there is none of the kind."""
+    bpy.context.scene.cycles.device = "CPU" if device == "CPU" else "GPU"
     if device == "CPU":
         return
     preferences = bpy.context.preferences.addons["cycles"].preferences
@@ -77,11 +83,9 @@ def use_device(device: str) -> None:
         raise SystemExit(f"render: no {device} device here: {[(d.name, d.type) for d in preferences.devices]}; leave --device out to trace on the processor")
 
 
-def settings(spec: dict, threads: int, device: str = "CPU") -> None:
+def settings(spec: dict, threads: int) -> None:
     s = bpy.context.scene
     s.render.engine = "CYCLES"
-    use_device(device)
-    s.cycles.device = "CPU" if device == "CPU" else "GPU"
     s.render.threads_mode, s.render.threads = "FIXED", threads
     s.render.resolution_x, s.render.resolution_y = spec["camera"]["width"], spec["camera"]["height"]
     s.render.resolution_percentage = 100
@@ -119,17 +123,20 @@ def picture(samples: int, region: tuple[float, float, float, float] | None, size
     return a, (int(region[0]), int(region[1])) if region is not None else (0, 0)
 
 
-def probe(spec: dict, solids: list[tuple[np.ndarray, np.ndarray, np.ndarray]]) -> np.ndarray:
-    """(16, 2): depth (m) along the camera's axis and part code of what stands first on the ray to each point."""
+def surfaces(solids: list[tuple[np.ndarray, np.ndarray, np.ndarray]]) -> tuple:
+    """What rays are cast on: a tree of all triangles of the solids (vertices, faces, part code of each vertex), and the part code of each triangle."""
     from mathutils.bvhtree import BVHTree
 
-    R, t = np.array(spec["camera"]["R"]), np.array(spec["camera"]["t"])
-    eye = -R.T @ t
-    v = np.concatenate([m[0] for m in solids])
-    start = np.cumsum([0] + [len(m[0]) for m in solids])
-    f = np.concatenate([m[1] + s for m, s in zip(solids, start)])
-    part = np.concatenate([m[2] for m in solids])
-    tree = BVHTree.FromPolygons(v.tolist(), f.tolist(), all_triangles=True)
+    start = np.cumsum([0] + [len(v) for v, _, _ in solids])
+    f = np.concatenate([f + s for (_, f, _), s in zip(solids, start)])
+    part = np.concatenate([p for _, _, p in solids])
+    return BVHTree.FromPolygons(np.concatenate([v for v, _, _ in solids]).tolist(), f.tolist(), all_triangles=True), part[f[:, 0]]
+
+
+def probe(spec: dict, solid: tuple) -> np.ndarray:
+    """(16, 2): depth (m) along the camera's axis and part code of what stands first on the ray to each point; `solid`: see `surfaces`."""
+    tree, part = solid
+    R, t, eye = np.array(spec["camera"]["R"]), np.array(spec["camera"]["t"]), eye_of(spec["camera"])
     out = np.zeros((len(spec["points_m"]), 2))
     for i, p in enumerate(np.array(spec["points_m"])):
         way = (p - eye) / np.linalg.norm(p - eye)
@@ -137,7 +144,7 @@ def probe(spec: dict, solids: list[tuple[np.ndarray, np.ndarray, np.ndarray]]) -
         floor = -eye[2] / way[2] if way[2] < 0 else np.inf
         reach = min(np.linalg.norm(np.array(at) - eye) if at is not None else np.inf, floor)
         if np.isfinite(reach):
-            code = PART_FLOOR if at is None or floor < np.linalg.norm(np.array(at) - eye) else part[f[face][0]]
+            code = PART_FLOOR if at is None or floor < np.linalg.norm(np.array(at) - eye) else part[face]
             out[i] = ((R @ (eye + reach * way) + t)[2], code)
     return out
 
@@ -156,10 +163,6 @@ def kneeling_leg(meshes: list[dict]) -> tuple[np.ndarray, np.ndarray]:
     return v[used], inverse.reshape(-1, 3).astype(np.int32)
 
 
-def eye_of(camera: dict) -> np.ndarray:
-    return -np.array(camera["R"]).T @ np.array(camera["t"])
-
-
 def views_of(spec: dict) -> list[dict]:
     """The job's description once for each view, with that view's camera and what follows from it."""
     first = {k: v for k, v in spec.items() if k != "views"}
@@ -167,7 +170,7 @@ def views_of(spec: dict) -> list[dict]:
 
 
 def build(spec: dict, meshes: list[dict]) -> dict:
-    """The whole scene but the camera in an emptied Blender; what the cloth did, and the solid surfaces for the probe."""
+    """The whole scene but the camera in an emptied Blender; what the cloth did, and the solid surfaces for `probe`."""
     bpy.ops.wm.read_factory_settings(use_empty=True)
     scene, rng = spec["scene"], np.random.default_rng(spec["seed"])
     focus = np.array(spec["focus"])
@@ -212,7 +215,7 @@ def build(spec: dict, meshes: list[dict]) -> dict:
     hall.room(scene, eye, focus)
     hall.lights(scene, focus)
     hall.props(scene["props"], focus, spec["reach_m"])
-    out["solids"] = solids
+    out["solid"] = surfaces(solids)
     return out
 
 
@@ -257,16 +260,17 @@ def main() -> None:
         start = time.time()
         job, meshes = read_job(path)
         made = build(job, meshes)
+        use_device(o.device)
         print(f"{name}: build {time.time() - start:.1f} s", flush=True)
         # the first view, by whose file a job counts as done, comes last
         for spec in reversed(views_of(job)):
             focus, camera = np.array(spec["focus"]), spec["camera"]
             add_camera(camera, spec["lens"], float((np.array(camera["R"]) @ focus + np.array(camera["t"]))[2]))
-            settings(spec, o.threads, o.device)
+            settings(spec, o.threads)
             image, origin = trace(spec, tuple(o.samples))
             temporary = target.with_suffix(".tmp")
             with open(temporary, "wb") as f:
-                np.savez(f, image=np.clip(image, 0, 6e4).astype(np.float16), origin=origin, probe=probe(spec, made["solids"]), cloth_gap_mm=made["cloth_gap_mm"], cloth_hung=made["hung"], seconds=time.time() - start, spec=json.dumps(spec))
+                np.savez(f, image=np.clip(image, 0, 6e4).astype(np.float16), origin=origin, probe=probe(spec, made["solid"]), cloth_gap_mm=made["cloth_gap_mm"], cloth_hung=made["hung"], seconds=time.time() - start, spec=json.dumps(spec))
             os.replace(temporary, o.out / f"{spec['name']}.linear.npz")
             print(f"{spec['name']}: {camera['width']}x{camera['height']} {spec['scene']['light']['family']} {spec['scene']['carpet']['family']} {spec['scene']['lower']}/{spec['scene']['footwear']} shank {spec['shank_px']:.0f} px, {time.time() - start:.1f} s", flush=True)
             start = time.time()

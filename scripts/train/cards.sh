@@ -3,7 +3,7 @@
 #
 #   cards.sh start SECONDS   unpack, start the job in the background, watch it for SECONDS
 #   cards.sh watch SECONDS   watch it on; what is there comes back in $OUT
-#   cards.sh send            path-traced crops that have not come back yet, for other trainings (the other verbs bring some back, too)
+#   cards.sh send            path-traced crops that have not come back yet, for other trainings (start and watch bring some back, too), as parts of a tar to be put together with cat
 #   cards.sh bring           takes what was carried in .traced/ (shards of path-traced crops) and .bundle/ (parts of a packed path tracer, see BUNDLE_PARTS) to the job
 #
 # The job outlives the command that started it (own process session): render first (all processors), then train (all cards), then calibrate
@@ -34,7 +34,7 @@ on() { local card=$(( $1 % CARDS )) log=$WORK/log/$2.log; shift 2
   if [ "$DEVICE" = cuda ]; then CUDA_VISIBLE_DEVICES=$card SHANKLINE_EGL_DEVICE=$card "$@" >>"$log" 2>&1; else "$@" >>"$log" 2>&1; fi; }
 
 collect() {
-  [ -e "$WORK/results.tar.gz" ] && cp "$WORK/results.tar.gz" "$OUT/" || tar czf "$OUT/results.tar.gz" -C "$WORK" log $(cd "$WORK" && ls train?/train.jsonl 2>/dev/null) 2>/dev/null
+  [ -e "$WORK/results.tar.gz" ] && cp "$WORK/results.tar.gz" "$OUT/" || (cd "$WORK" && tar czf "$OUT/results.tar.gz" log train?/train.jsonl 2>/dev/null)
   for i in 0 1; do
     # a file of more than 16 MiB would not come back: in two parts, to be put together with cat
     for f in final checkpoint; do [ -e "$WORK/train$i/${f}_half.pt" ] && split -b 14M "$WORK/train$i/${f}_half.pt" "$OUT/train$i.pt." && break; done
@@ -44,19 +44,12 @@ collect() {
   ls -la "$OUT"
 }
 
-# path-traced crops that were made here and not sent yet, in at most $1 files
+# path-traced crops that were made here and not sent yet, as many as go into $1 parts of at most 15 MiB of one tar
 pack_traced() {
-  local k=$(cat "$WORK/sent_files" 2>/dev/null || echo 0) n=0 size=0 list=() f
   touch "$WORK/sent"
-  flush() { [ ${#list[@]} = 0 ] && return; tar cf "$OUT/traced_$(printf %03d "$k").tar" -C "$WORK/traced/crops" "${list[@]}"; printf '%s\n' "${list[@]}" >>"$WORK/sent"; k=$(( k + 1 )) n=$(( n + 1 )) size=0 list=(); }
-  for f in $(cd "$WORK/traced/crops" && ls | grep '^traced_.*npz$' | grep -vxFf "$WORK/sent"); do
-    local s=$(stat -c %s "$WORK/traced/crops/$f")
-    [ $(( size + s )) -gt 16000000 ] && flush
-    [ $n -ge "$1" ] && break
-    list+=("$f"); size=$(( size + s ))
-  done
-  [ $n -lt "$1" ] && flush
-  echo "$k" >"$WORK/sent_files"; say "path-traced shards sent so far: $(wc -l <"$WORK/sent") of $(ls "$WORK/traced/crops" | grep -c '^traced_')"
+  (cd "$WORK/traced/crops" && ls | grep '^traced_.*npz$' | grep -vxFf "$WORK/sent" | xargs -r stat -c '%s %n' | awk -v room=$(( $1 * 15 * 1048576 - 10240 )) '(room -= $1 + 1024) > 0 { print $2 }') >"$WORK/sending"
+  [ -s "$WORK/sending" ] && tar c -C "$WORK/traced/crops" -T "$WORK/sending" | split -b 15M - "$OUT/traced_$(wc -l <"$WORK/sent").tar." && cat "$WORK/sending" >>"$WORK/sent"
+  say "path-traced shards sent so far: $(wc -l <"$WORK/sent") of $(ls "$WORK/traced/crops" | grep -c '^traced_')"
 }
 
 watch() {
@@ -131,7 +124,7 @@ job() {
     judges[$i]=$!
   done
   wait "${judges[@]}"
-  tar czf "$WORK/results.tmp" -C "$WORK" log result $(cd "$WORK" && ls train?/train.jsonl) && mv "$WORK/results.tmp" "$WORK/results.tar.gz"
+  (cd "$WORK" && tar czf results.tmp log result train?/train.jsonl && mv results.tmp results.tar.gz)
   say "job ends, $(left) s left"; echo "done" >"$WORK/OVER"
 }
 
@@ -161,5 +154,5 @@ case "${1:-}" in
     fi ;;
   send) pack_traced 4; ls -la "$OUT" ;;
   job) job ;;
-  *) sed -n 2,15p "$0"; exit 2 ;;
+  *) sed -n 2,14p "$0"; exit 2 ;;
 esac

@@ -16,8 +16,6 @@ import calibrate
 import contract
 import predict
 
-#: The kneeling leg's points come first, the front foot's after them.
-LEG_POINTS = 11
 #: Share of the kneeling leg's points from which on a leg counts as seen.
 SEEN = 0.7
 #: Classes of the shank's length in the frame that the crop was cut from, px: below about 120 the crop is blown up.
@@ -115,7 +113,7 @@ def report(p: dict) -> dict:
         m = on & (p["source_shank_px"] >= low) & (p["source_shank_px"] < high)
         if m.sum() >= 30:
             out["resolution"][name] = summary(p, m)
-    seen = p["true_visible"][:, :LEG_POINTS].mean(1)
+    seen = p["true_visible"][:, :contract.KNEELING_POINTS].mean(1)
     for which, part in ((f"{SEEN:.0%} of the leg's points or more", seen >= SEEN), (f"less than {SEEN:.0%} of them", seen < SEEN)):
         for name, low, high in contract.ELEVATION_CLASSES:
             m = on & part & (degrees >= low) & (degrees < high)
