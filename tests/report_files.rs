@@ -3,8 +3,7 @@
 //! Sources outside the project: JSON Schema draft 2020-12 (crate `jsonschema`, which also checks the schema against the draft's own meta-schema); RFC 4180 for the
 //! table; the PNG signature (PNG specification, 5.2).
 
-#[path = "data/report/examples.rs"]
-mod examples;
+use crate::examples;
 
 use serde_json::Value;
 use shankline::outcome::*;

@@ -2,8 +2,7 @@
 //! limit holds for a whole process, so this test has one of its own.
 #![cfg(unix)]
 
-#[path = "data/report/examples.rs"]
-mod examples;
+use crate::examples;
 
 use shankline::report;
 use std::collections::BTreeMap;

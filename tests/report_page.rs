@@ -3,8 +3,7 @@
 //! Sources outside the project: the WHATWG HTML parser (html5ever, through `scraper`) decides what the page's text is and whether it is well formed; the Content
 //! Security Policy's hash is that of the style element's text (CSP level 3, 2.3.1 and 8.4).
 
-#[path = "data/report/examples.rs"]
-mod examples;
+use crate::examples;
 
 use base64::Engine;
 use examples::{Recipe, CLEAR, HIGH_CAMERA, HOSTILE_NAME, SUSPECTED, UPRIGHT};

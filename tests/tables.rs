@@ -1,8 +1,7 @@
 //! Tables for other programs, read back: export and screen as CSV (crate `csv`, RFC 4180) and Parquet (the Apache project's own reader), and the page of ten thousand rows.
 //! More outside readers (pandas, polars, DuckDB, frictionless, ezc3d, c3d): `scripts/tables/check.py`, run by `scripts/test` where their environment is.
 
-#[path = "data/report/examples.rs"]
-mod examples;
+use crate::examples;
 
 use parquet::file::reader::{FileReader, SerializedFileReader};
 use parquet::record::Field as Value;
