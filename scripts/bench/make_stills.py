@@ -28,10 +28,10 @@ import produce  # noqa: E402
 CLASSES = ((2.0, 10.0), (10.0, 25.0), (25.0, 50.0))
 
 
-def camera_for(rng, cameras, low, high, focus, wanted: int):
-    """A camera of the wanted elevation class that shows the whole athlete, its longer side 1280 or 1920 px."""
+def camera_for(rng, cameras, low, high, focus, wanted: int, azimuth_deg: float | None = None):
+    """A camera of the wanted elevation class (and azimuth, as `cameras.sample`) that shows the whole athlete, its longer side 1280 or 1920 px."""
     for _ in range(200):
-        camera, lens = cameras.sample(rng, low, high, focus)
+        camera, lens = cameras.sample(rng, low, high, focus, azimuth_deg)
         eye = -np.asarray(camera.R).T @ np.asarray(camera.t)
         d = eye - focus
         elevation = np.degrees(np.arctan2(d[2], np.hypot(d[0], d[1])))

@@ -55,16 +55,16 @@ def framed(camera, low: np.ndarray, high: np.ndarray, knee, heel, shank_m: float
     return make_stills.replace(camera, width=width, height=height)
 
 
-def view_of(q, focus: np.ndarray, elevation_class: int, rng) -> dict:
+def view_of(q, focus: np.ndarray, elevation_class: int, split: str, rng) -> dict:
     """A camera for the posed body `q` and what follows from it, as a job's fields; `elevation_class` 0: 2-10 degrees, 1: 10-25, 2: 25-50."""
     from scenes import cameras
 
     truth = q.truth
     knee, ankle, heel = (np.asarray(truth.points[n], float) for n in ("knee_joint", "ankle_joint", "heel_back"))
     low, high = q.vertices.min(0).astype(float), q.vertices.max(0).astype(float)
-    camera = None
+    azimuth_deg, camera = produce.azimuth_behind(rng, split, knee, ankle, q.kneeling_leg), None
     while camera is None:
-        wide, lens = make_stills.camera_for(rng, cameras, low, high, focus + [0, 0, 0.05], elevation_class)
+        wide, lens = make_stills.camera_for(rng, cameras, low, high, focus + [0, 0, 0.05], elevation_class, azimuth_deg)
         camera = framed(wide, low, high, knee, heel, truth.shank_length_m, rng)
     uv, depth = camera.project(np.stack([knee, heel]))
     shank_px = camera.focal_px / float(depth.mean()) * truth.shank_length_m
@@ -159,7 +159,7 @@ def main() -> None:
         focus, _ = look.focus_of(q)
         points = np.stack([np.asarray(truth.points[n], float) for n in POINT_NAMES])
         knee, ankle = (np.asarray(truth.points[n], float) for n in ("knee_joint", "ankle_joint"))
-        view = view_of(q, focus, index % 3, rng)
+        view = view_of(q, focus, index % 3, o.split, rng)
         scene = families.sample(rng, o.split)
         meshes, cloth_gap = dress(q, scene, rng, look)
         meshes += neighbours(q, posed, scene["neighbours"], rng, look)
@@ -172,7 +172,7 @@ def main() -> None:
         }
         # drawn last, so that a job's first view is the same however many there are
         if o.views > 1:
-            spec["views"] = [{**view_of(q, focus, (index + k) % 3, rng), "lens": families.lens(rng)} for k in range(1, o.views)]
+            spec["views"] = [{**view_of(q, focus, (index + k) % 3, o.split, rng), "lens": families.lens(rng)} for k in range(1, o.views)]
         arrays = {"spec": np.array(json.dumps(spec))}
         for i, m in enumerate(meshes):
             arrays.update({f"m{i}_{k}": m[k] for k in ("v", "f", "rest", "part", "tone")})

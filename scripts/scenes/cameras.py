@@ -32,14 +32,16 @@ def place(target, elevation_deg, azimuth_deg, distance_m, focal_px, size, roll_d
     return Camera(int(size[0]), int(size[1]), float(focal_px), R, t, float(k1))
 
 
-def sample(rng: np.random.Generator, body_low: np.ndarray, body_high: np.ndarray, leg: np.ndarray) -> tuple[Camera, str]:
+def sample(rng: np.random.Generator, body_low: np.ndarray, body_high: np.ndarray, leg: np.ndarray, azimuth_deg: float | None = None) -> tuple[Camera, str]:
     """Camera that has the whole athlete in frame, and its lens family.
+
+    azimuth_deg: where it stands, seen from the leg, from X anticlockwise; None: anywhere.
 
     body_low, body_high: corners of the athlete's box (m); leg: middle of the kneeling lower leg (m). Elevation is that
     of the camera over the leg: half of the draws below 14 degrees, where judges and coaches film, the rest up to 50.
     """
     elevation = rng.uniform(2, 14) if rng.random() < 0.5 else rng.uniform(10, 50)
-    azimuth = rng.uniform(0, 360)
+    azimuth = rng.uniform(0, 360) if azimuth_deg is None else azimuth_deg
     corners = np.array([[x, y, z] for x in (body_low[0], body_high[0]) for y in (body_low[1], body_high[1]) for z in (body_low[2], body_high[2])])
     centre = (body_low + body_high) / 2
     for _ in range(40):
