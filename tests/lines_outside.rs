@@ -7,7 +7,7 @@ use rand_chacha::ChaCha8Rng;
 use shankline::floor::body::BodyClues;
 use shankline::floor::camera::{CameraCovariance, FloorCamera};
 use shankline::floor::lines::carpet::{CarpetSize, LINE_M};
-use shankline::floor::lines::{edges, find, fit, mask::Mask, stripe, Looked, Refusal};
+use shankline::floor::lines::{choose, edges, find, fit, mask::Mask, stripe, Looked, Refusal};
 use shankline::floor::sheet::align::Grey;
 use shankline::outcome::FloorSource;
 use shankline::types::{CarpetPoint, ImagePoint};
@@ -213,7 +213,7 @@ fn drawn_then_recovered() {
             continue;
         };
         used += 1;
-        assert!(looked.confidence > 0.99);
+        assert!(looked.confidence > choose::LEAST_CONFIDENCE);
         for k in 0..3 {
             held[k] += usize::from(error[k].abs() < 1.96 * sd[k]);
             beyond += usize::from(error[k].abs() > 4.0 * sd[k]);
@@ -221,7 +221,8 @@ fn drawn_then_recovered() {
         // Lines and body together must say more of the elevation than the body did.
         assert!(sd[0] < 0.85 * clues.elevation_sd_rad);
     }
-    assert!(used * 10 >= PICTURES * 6, "used in {used} of {PICTURES}");
+    // Three sides show, but in one picture of three only two of them are found, and two are not used.
+    assert!(used * 10 >= PICTURES * 4, "used in {used} of {PICTURES}");
     assert_eq!(beyond, 0, "errors over four standard deviations in {used} pictures");
     // Of true 95 % intervals fewer than 80 % of this many hold once in a thousand.
     for (k, h) in held.iter().enumerate() {
@@ -445,6 +446,33 @@ fn falls_back_where_there_is_no_such_carpet() {
         }
     }
     assert!(words.len() >= 3, "the reasons differ");
+}
+
+/// Rectangles of the carpet's shape but a quarter to a third smaller: only the athlete's size can tell, which is not known well enough to be sure of the wrong one.
+#[test]
+fn a_rectangle_of_another_size_is_not_taken_for_the_carpet() {
+    let mut rng = ChaCha8Rng::seed_from_u64(52);
+    for k in 0..16 {
+        let (truth, mut carpet) = scene(&mut rng, 3, LINE_M);
+        let smaller = rng.random_range(0.66..0.76);
+        // The whole floor plan shrinks about the athlete, so that as many sides stay in view.
+        carpet.middle = carpet.middle.map(|m| smaller * m);
+        carpet.size = CarpetSize::new(smaller * carpet.size.long_m, smaller * carpet.size.short_m).unwrap();
+        let clues = clues(&truth, &mut rng);
+        let picture = draw(&truth, &|x, y| carpet.level(x, y), &plain_wall, &mut rng);
+        let looked = find(&[picture], &mask(&truth), Some(&clues), CarpetSize::default()).unwrap();
+        if let Ok(camera) = &looked.verdict {
+            let at = camera.at_height(clues.leg_at, 0.03).unwrap();
+            let there = truth.at_height(clues.leg_at, 0.03).unwrap();
+            let off = camera.depth_m(at).ln() - truth.depth_m(there).ln();
+            let sd = camera.sd_of(|c| c.at_height(clues.leg_at, 0.03).map_or(f64::NAN, |p| c.depth_m(p).ln()));
+            assert!(
+                off.abs() < 3.0 * sd,
+                "picture {k}: {:.4} sure, ln distance off by {off:.3} \u{b1} {sd:.3}",
+                looked.confidence
+            );
+        }
+    }
 }
 
 #[test]

@@ -20,6 +20,26 @@ pub const LINE_SD: f64 = 0.2;
 /// How long the carpet really is: standard deviation of the natural logarithm of each extent. Covers whether the length was taken over or inside its line.
 pub const EXTENT_SD: f64 = 0.005;
 
+/// A rectangle on some floor of which nothing is known: its extents are about so long, metres, and the standard deviation of their logarithms is so large (our choice: mats to halls).
+const ANY_EXTENT_M: f64 = 6.0;
+const ANY_EXTENT_SD: f64 = 0.7;
+
+/// What is known of a rectangle's extents along x and y before it is seen: metres, and the standard deviation of their natural logarithms.
+#[derive(Debug, Clone, Copy)]
+struct Extents {
+    about_m: [f64; 2],
+    ln_sd: f64,
+}
+
+impl Extents {
+    const fn of(size: CarpetSize) -> Self {
+        Self {
+            about_m: size.extent_m(),
+            ln_sd: EXTENT_SD,
+        }
+    }
+}
+
 /// ln breadth of the line, ln extents along x and y.
 const LENGTHS: usize = 3;
 /// All that is solved for.
@@ -226,14 +246,30 @@ fn roll_rad(camera: &FloorCamera) -> f64 {
 
 /// Fits the camera to stripes taken for sides, from a camera near it. `None` where it settles on nothing that is a camera over a carpet.
 pub fn fit(stripes: &[Stripe], taken: &[Taken], size: CarpetSize, start: &FloorCamera) -> Option<LinesFit> {
-    solved(stripes, taken, size, start, None)
+    solved(stripes, taken, Extents::of(size), size.extent_m(), start, None)
+}
+
+/// The same stripes as the same sides of a rectangle of which nothing is known, for weighing a fit with three or four sides against it.
+pub fn any_rectangle(stripes: &[Stripe], fitted: &LinesFit) -> Option<LinesFit> {
+    let any = Extents {
+        about_m: [ANY_EXTENT_M; 2],
+        ln_sd: ANY_EXTENT_SD,
+    };
+    solved(stripes, &fitted.taken, any, fitted.lengths.extent_m, &fitted.camera, None)
 }
 
 /// The same fit with what the athlete's body says of elevation and size among its observations: for a guess that was found to agree with the body by itself.
 ///
 /// Two sides that meet leave a direction nearly open (a longer lens, a camera further away and higher); the body closes it, and lines and body together say more than either.
 pub fn with_body(stripes: &[Stripe], fitted: &LinesFit, size: CarpetSize, body: &BodyClues) -> Option<LinesFit> {
-    solved(stripes, &fitted.taken, size, &fitted.camera, Some(body))
+    solved(
+        stripes,
+        &fitted.taken,
+        Extents::of(size),
+        size.extent_m(),
+        &fitted.camera,
+        Some(body),
+    )
 }
 
 /// ln of how many times the athlete is as large on the camera's floor as by the body's own length, and the standard deviation that the body gives it.
@@ -249,10 +285,17 @@ pub fn elevation_rad(camera: &FloorCamera, body: &BodyClues) -> Option<f64> {
     Some(camera.elevation_rad_from(camera.at_height(body.leg_at, body.leg_height_m)?))
 }
 
-fn solved(stripes: &[Stripe], taken: &[Taken], size: CarpetSize, start: &FloorCamera, body: Option<&BodyClues>) -> Option<LinesFit> {
+fn solved(
+    stripes: &[Stripe],
+    taken: &[Taken],
+    extents: Extents,
+    start_m: [f64; 2],
+    start: &FloorCamera,
+    body: Option<&BodyClues>,
+) -> Option<LinesFit> {
     let (prior_ln, prior_sd) = focal_prior(start.image_size);
     let lengths_of = |x: &[f64]| Lengths {
-        extent_m: [size.long_m * x[1].exp(), size.short_m * x[2].exp()],
+        extent_m: [extents.about_m[0] * x[1].exp(), extents.about_m[1] * x[2].exp()],
         line_m: LINE_M * x[0].exp(),
     };
     let residuals = |x: &DVector<f64>| -> DVector<f64> {
@@ -278,7 +321,7 @@ fn solved(stripes: &[Stripe], taken: &[Taken], size: CarpetSize, start: &FloorCa
         r.push((camera.focal_px.ln() - prior_ln) / prior_sd);
         r.push(roll_rad(&camera) / ROLL_SD_RAD);
         r.push(n[0] / LINE_SD);
-        r.extend([n[1] / EXTENT_SD, n[2] / EXTENT_SD]);
+        r.extend([n[1] / extents.ln_sd, n[2] / extents.ln_sd]);
         if let Some(body) = body {
             match (elevation_rad(&camera, body), ln_size(&camera, body)) {
                 (Some(e), Some((ln, sd))) => r.extend([(e - body.elevation_rad) / body.elevation_sd_rad, ln / sd]),
@@ -287,7 +330,11 @@ fn solved(stripes: &[Stripe], taken: &[Taken], size: CarpetSize, start: &FloorCa
         }
         DVector::from_vec(r)
     };
-    let solution = least_squares::solve(residuals, DVector::zeros(COUNT), &Options::default());
+    let mut begin = DVector::zeros(COUNT);
+    for k in 0..2 {
+        begin[PARAMETER_COUNT + 1 + k] = (start_m[k] / extents.about_m[k]).ln();
+    }
+    let solution = least_squares::solve(residuals, begin, &Options::default());
     if !solution.cost.is_finite() {
         return None;
     }
@@ -317,7 +364,7 @@ fn solved(stripes: &[Stripe], taken: &[Taken], size: CarpetSize, start: &FloorCa
         .flat_map(|t| (0..2).map(|k| seen_at(&map, &lengths, t.side, &stripes[t.stripe], k).map_or(1e3, |s| s.0)))
         .collect();
     let residual_px = (middles.iter().map(|m| m * m).sum::<f64>() / middles.len().max(1) as f64).sqrt();
-    let mut sds = vec![prior_sd, ROLL_SD_RAD, LINE_SD, EXTENT_SD, EXTENT_SD];
+    let mut sds = vec![prior_sd, ROLL_SD_RAD, LINE_SD, extents.ln_sd, extents.ln_sd];
     for t in taken {
         let s = &stripes[t.stripe];
         sds.extend(s.middle_sd_px.iter().chain(&s.width_sd_px));
