@@ -2,7 +2,7 @@
 //!
 //! Sources outside the project: the standard acceleration of free fall, 9.80665 m/s² (3rd CGPM, 1901; ISO 80000-3), by which the simulated bodies fall and from which the
 //! slow-motion factor must come out again. The table of `docs/bench-repetitions.md`:
-//! `cargo test --test all -- --ignored --nocapture phases_simulated::table`.
+//! `cargo test --test all phases_simulated::table -- --ignored --nocapture`.
 
 #[path = "data/phases/simulate.rs"]
 mod simulate;

@@ -2,7 +2,9 @@
 
     python scripts/bench/make_stills.py --poses FOLDER --split calibration --cameras 2 --count 45 --out STILLS
     python scripts/bench/join_stills.py STILLS PROGRAM > pairs.jsonl
-    python scripts/bench/join_stills.py --table pairs.jsonl
+    python scripts/bench/join_stills.py --table pairs.jsonl [--fit models/fusion.json]
+
+`--fit` puts the factor on the spreads of several views together into the fusion file: the 95 % quantile of all stations' |error| / stated spread over 1.96, times the factor in use. For pairs of calibration bodies only.
 
 The athlete meant is pointed at in both pictures. Rendered bodies, not athletes.
 """
@@ -11,9 +13,11 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 import numpy as np
@@ -36,7 +40,7 @@ def measure(folder: Path, program: str) -> None:
         print(json.dumps({"name": first.name[:-6], "truth": truths, "answer": answer}), flush=True)
 
 
-def table(path: Path) -> None:
+def table(path: Path, fusion: Path | None) -> None:
     lines = [json.loads(x) for x in path.read_text().splitlines()]
     joined = [x for x in lines if x["answer"].get("holds")]
     refused = [x for x in lines if not x["answer"].get("holds")]
@@ -91,6 +95,16 @@ def table(path: Path) -> None:
     for a, b in ((0, 1), (None, 0), (None, 1)):
         c = [np.corrcoef(z[a][:, i], z[b][:, i])[0, 1] for i in range(6)]
         print(f"correlation of parts {a} and {b}: {np.round(c, 2)}, mean {np.mean(c):.2f} ({len(z[a])} pairs)")
+    if fusion:
+        numbers = json.loads(fusion.read_text())
+        together = np.abs((both[:, :, 0] - truth) / both[:, :, 1])
+        factor = max(1.0, numbers.get("several_views_sd_factor", 1.0) * float(np.quantile(together, 0.95)) / 1.96)
+        numbers["several_views_sd_factor"] = round(factor, 2)
+        numbers["several_views_made_by"] = f"several_views_sd_factor by scripts/bench/join_stills.py on {len(kept)} calibration legs that two cameras saw, {time.strftime('%Y-%m-%d')}"
+        temporary = fusion.with_suffix(".tmp")
+        temporary.write_text(json.dumps(numbers, indent=1) + "\n")
+        os.replace(temporary, fusion)
+        print(f"several views' factor {factor:.2f}, put into {fusion}")
     for k in z:
         print(f"part {k}: |z| 95 %/1.96 {np.round(np.quantile(np.abs(z[k]), 0.95, axis=0) / 1.96, 2)}, rms z {np.round(np.sqrt((z[k] ** 2).mean(0)), 2)}")
 
@@ -100,9 +114,10 @@ def main() -> None:
     p.add_argument("folder", type=Path, nargs="?")
     p.add_argument("program", nargs="?")
     p.add_argument("--table", type=Path)
+    p.add_argument("--fit", type=Path, help="with --table: the fusion file to put several views' factor into")
     o = p.parse_args()
     if o.table:
-        table(o.table)
+        table(o.table, o.fit)
     elif o.folder and o.program:
         measure(o.folder, o.program)
     else:

@@ -141,7 +141,7 @@ def main() -> None:
         "one_view_correlation_factor": best[1],
         "joined_sd_scale": [round(float(x), 2) for x in drawn(np.mean(by_renderer, 0))],
         "common_share": o.common_share,
-        **{k: used[k] for k in ("picture_picture_correlation",) if k in used},  # measured elsewhere: scripts/bench/join_stills.py
+        **{k: used[k] for k in ("picture_picture_correlation", "picture_picture_made_by", "several_views_sd_factor", "several_views_made_by") if k in used},  # by scripts/bench/join_stills.py
         "made_by": f"scripts/calibrate/fusion.py on {' and '.join(counts)} calibration stills (scripts/bench/make_stills.py and scripts/pathtrace, --split calibration), {time.strftime('%Y-%m-%d')}; "
                    "correlations are the largest of marks and body floor and of both renderers, factors the larger of marks and body floor and the mean of both renderers; one_view factors by the joint estimate's log score on the same stills; common_share is a cautious guess, not measured",
     }

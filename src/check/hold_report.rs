@@ -104,7 +104,7 @@ impl Setting<'_> {
                         joined.contradiction
                     ));
                 }
-                self.errors.widened(&joined.profile)
+                self.errors.widened(&joined.profile, 1)
             }
             None => {
                 notes.push("The leg's points did not fit the carpet; the gaps rest on the picture at the floor alone.".to_string());

@@ -883,7 +883,7 @@ fn fused(
             joined.contradiction
         ));
     }
-    Some(errors.widened(&joined.profile))
+    Some(errors.widened(&joined.profile, pictures.len()))
 }
 
 /// Every two views' own gaps compared.

@@ -22,11 +22,19 @@ pub struct FusionErrors {
     pub picture_sd_scale: [f64; STATION_COUNT],
     /// Factors on the joint estimate's standard deviations, one a station: what the two parts' model of their errors leaves out.
     pub joined_sd_scale: [f64; STATION_COUNT],
+    /// Factor beyond those where several views were joined: their fit and their pictures lean on one another more than the model says.
+    #[serde(default = "one")]
+    pub several_views_sd_factor: f64,
     /// Share of a frame's error variance that the frames of one hold have in common.
     pub common_share: f64,
     /// Correlation of the picture readings' errors of two views of one leg, one a station.
     #[serde(default = "half")]
     pub picture_picture_correlation: [f64; STATION_COUNT],
+}
+
+/// Where nothing was measured: no factor.
+const fn one() -> f64 {
+    1.0
 }
 
 /// Where nothing was measured: halfway, a cautious guess.
@@ -54,9 +62,10 @@ impl FusionErrors {
         )
     }
 
-    /// The joint profile with its standard deviations widened by `joined_sd_scale`.
-    pub fn widened(&self, joined: &GapProfile) -> GapProfile {
-        joined.with_sd_scaled(&self.joined_sd_scale)
+    /// The joint profile of so many views with its standard deviations widened by `joined_sd_scale` and, for several views, by `several_views_sd_factor`.
+    pub fn widened(&self, joined: &GapProfile, views: usize) -> GapProfile {
+        let more = if views > 1 { self.several_views_sd_factor } else { 1.0 };
+        joined.with_sd_scaled(&self.joined_sd_scale.map(|k| k * more))
     }
 
     /// The geometric fit's profile with its standard deviations scaled by `geometry_sd_scale`.

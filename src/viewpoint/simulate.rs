@@ -353,7 +353,11 @@ impl Setting<'_> {
             }
         });
         let left_out = views.iter().map(|v| errors.joined_sd_factor(v.seen.elevation_rad)).sum::<f64>() / views.len() as f64;
-        Some(self.errors.widened(&joined.profile).with_sd_scaled(&[left_out; STATION_COUNT]))
+        Some(
+            self.errors
+                .widened(&joined.profile, views.len())
+                .with_sd_scaled(&[left_out; STATION_COUNT]),
+        )
     }
 
     /// One picture's own gaps, with errors correlated to the geometry's and (by `shared`) to the other pictures' as measured.
