@@ -76,6 +76,8 @@ struct MadeUp {
     scenes: Vec<Vec<Person>>,
     /// Frames in which the network slips: the window reads this person instead.
     slips: Vec<(usize, usize)>,
+    /// How often the whole picture was looked at.
+    looks: usize,
 }
 
 impl MadeUp {
@@ -87,6 +89,7 @@ impl MadeUp {
 
 impl People for MadeUp {
     fn find(&mut self, image: &RgbImage) -> Result<Vec<Detection>> {
+        self.looks += 1;
         let (_, people) = self.scene(image);
         Ok(people
             .iter()
@@ -137,19 +140,22 @@ fn follow(scenes: Vec<Vec<Person>>, slips: Vec<(usize, usize)>, options: FollowO
 fn follow_with_cuts(scenes: Vec<Vec<Person>>, slips: Vec<(usize, usize)>, options: FollowOptions, cuts: &[usize]) -> Track {
     let count = scenes.len();
     assert!(count <= 256);
-    let mut follower = Follower::new(MadeUp { scenes, slips }, options);
+    let mut follower = Follower::new(MadeUp { scenes, slips, looks: 0 }, options);
     for index in 0..count {
-        let frame = Frame {
-            index: index as u64,
-            time_s: index as f64 / 30.0,
-            image: RgbImage::filled(1280, 720, [index as u8, 0, 0]),
-        };
         if cuts.contains(&index) {
             follower.cut();
         }
-        follower.step(&frame).unwrap();
+        follower.step(&frame(index)).unwrap();
     }
     follower.finish()
+}
+
+fn frame(index: usize) -> Frame {
+    Frame {
+        index: index as u64,
+        time_s: index as f64 / 30.0,
+        image: RgbImage::filled(1280, 720, [index as u8, 0, 0]),
+    }
 }
 
 fn hips_u(frame: &PoseFrame) -> Option<f64> {
@@ -271,6 +277,39 @@ fn an_athlete_who_leaves_is_not_replaced_by_somebody_else_unnoticed() {
         assert!(frame.time_s - 50.0 / 30.0 > 1.9);
     }
     assert!(track.frames[60].body.is_none());
+}
+
+#[test]
+fn an_empty_carpet_is_looked_at_seldom_and_whoever_comes_is_found() {
+    // Nobody for six seconds, then somebody for one, then nobody.
+    let mut scenes = vec![Vec::new(); 250];
+    for scene in &mut scenes[180..210] {
+        scene.push(person(500.0));
+    }
+    let mut follower = Follower::new(
+        MadeUp {
+            scenes,
+            slips: Vec::new(),
+            looks: 0,
+        },
+        FollowOptions::default(),
+    );
+    let mut looks = Vec::new();
+    for index in 0..250 {
+        follower.step(&frame(index)).unwrap();
+        looks.push(follower.people_mut().looks);
+    }
+    let track = follower.finish();
+    // Every frame for three seconds, then every fifth at 30 frames a second.
+    assert_eq!(looks[89], 90);
+    assert!((looks[179] - looks[89]).abs_diff(18) <= 2, "{}", looks[179] - looks[89]);
+    let first = track.frames.iter().position(|f| f.body.is_some()).unwrap();
+    assert!((180..185).contains(&first), "{first}");
+    assert!(track.frames[first..210].iter().all(|f| f.body.is_some()));
+    assert!(
+        looks[249] >= looks[209] + 40,
+        "somebody who has just left is looked for in every frame"
+    );
 }
 
 #[test]

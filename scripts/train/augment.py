@@ -314,5 +314,5 @@ def batch(images, labels, plan: Plan, generator: torch.Generator, dtype=torch.fl
     q = out["points"]
     inside = ((q > 0) & (q < SIDE)).all(-1)
     out["in_crop"] = (inside & torch.isfinite(q).all(-1)).float()
-    out["visible"] = out["visible"] * out["in_crop"] * out["present"][:, None]
+    out["visible"] = out["visible"] * out["in_crop"]
     return crop, camera, out

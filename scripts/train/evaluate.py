@@ -124,6 +124,10 @@ def report(p: dict) -> dict:
             m = on & (p[field] == value)
             if m.sum() >= 30:
                 out[field][str(value)] = summary(p, m)
+    # legs of ordinary poses: no stance, but some of their points are known
+    d = np.linalg.norm(p["points"] - p["true_points"], axis=-1)[~on] / np.exp(p["true_scale"][~on])[:, None] * 100
+    known = (p["true_in_crop"][~on] > 0.5) & np.isfinite(d)
+    out["ordinary"] = dict(legs=int(known.any(1).sum()), median=float(np.median(d[known])) if known.any() else float("nan"), p95=float(np.quantile(d[known], 0.95)) if known.any() else float("nan"))
     out["present"] = dict(auc=auc(p["present"], on, ~on), accuracy=float(((p["present"] > 0) == on).mean()), negatives=int((~on).sum()))
     out["is_left_accuracy"] = float(((p["is_left"] > 0) == (p["true_is_left"] > 0.5))[on].mean())
     out["elevation_error_deg"] = float(np.degrees(np.abs(p["elevation"][:, 0] - p["true_elevation"]))[on].mean())
@@ -145,6 +149,7 @@ def show(r: dict, before: str = "") -> None:
             a, h = s["any20"], s["heel15"]
             print(f"  any gap>=20 against all<=5 mm: AUC {a['auc']:.3f} caught {a['caught2'] * 100:.0f}% / {a['caught5'] * 100:.0f}% at 2 % / 5 % false ({a['yes']}/{a['no']});"
                   f" heel>=15: AUC {h['auc']:.3f} caught {h['caught2'] * 100:.0f}% / {h['caught5'] * 100:.0f}% ({h['yes']}/{h['no']}); 95 % covers {s['cover95'] * 100:.0f}%")
+    print(f"{before}ordinary legs {r['ordinary']['legs']}: points {r['ordinary']['median']:.1f} % of the shank off in the middle, 95 % under {r['ordinary']['p95']:.0f}")
     print(f"{before}present AUC {r['present']['auc']:.3f} accuracy {r['present']['accuracy']:.3f} ({r['present']['negatives']} negatives);"
           f" side right {r['is_left_accuracy']:.3f}; elevation off by {r['elevation_error_deg']:.1f} deg")
 

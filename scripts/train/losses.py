@@ -29,12 +29,11 @@ def beta_nll(residual, log_sd, beta=BETA):
 
 def points_loss(out, labels):
     q, target = out["points"], labels["points"]
-    present = labels["present"][:, None]
-    finite = torch.isfinite(target).all(-1)
+    finite = torch.isfinite(target).all(-1)  # points that the crop does not teach are not
     target = torch.nan_to_num(target, nan=0.0)
     away = torch.maximum(-target, target - contract.INPUT_PX).amax(-1).clamp(min=0)  # px outside the crop
     weight = torch.where(away > 0, 0.3, 1.0) * torch.where(away > 96, 0.0, 1.0)
-    weight = weight * (0.4 + 0.6 * labels["visible"]) * present * finite
+    weight = weight * (0.4 + 0.6 * labels["visible"]) * finite
     l11, l21, l22 = out["points_cholesky"].unbind(-1)
     d = q - target
     z1 = d[..., 0] / l11
@@ -50,7 +49,7 @@ def points_loss(out, labels):
 
     # heatmap near the point: one clean mode
     cells = contract.INPUT_PX // 4
-    inside = (away <= 0).float() * present * finite
+    inside = (away <= 0).float() * finite
     logits = out["heat_logits"]
     n, p, _ = logits.shape
     cell = ((torch.arange(cells, device=q.device) + 0.5) * 4)

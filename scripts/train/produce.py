@@ -34,6 +34,8 @@ SPLITS = {"train": 0, "calibration": 1, "test": 2}
 HELD_OUT = {"carpet": ("shapes", "mats"), "light": ("window",), "wall": ("panels",)}
 #: Sides (px) that a stored window's true side in the frame is rounded to.
 SIDES = (64, 80, 96, 112, 128, 144, 160, 192, 224, 256, 288, 320, 352, 416, 480, 544, 640)
+#: Points that mean the same on a leg that does not kneel. A crop on the leg of an ordinary pose teaches them (and that it is no stance), so that legs which stand are not forgotten.
+ORDINARY_POINTS = ("knee_joint", "ankle_inner", "ankle_outer", "heel_back", "heel_floor", "big_toe_tip", "small_toe_tip")
 #: Share of the training's cameras put where the leg points away behind the body, and that sector: from knee to ankle to the camera, anticlockwise for a right leg.
 BEHIND_SHARE, BEHIND_DEG = 0.3, (150.0, 240.0)
 NEGATIVE_SHARE = 0.10
@@ -275,8 +277,9 @@ def render(renderer, posed_batch, rng: np.random.Generator, split: str, per_pose
             elevation, ray = ray_elevation(camera, centre)
             d = ankle - knee
             azimuth = np.arctan2(-ray[1], -ray[0]) - np.arctan2(d[1], d[0])
+            taught = contract.POINTS if present else ORDINARY_POINTS if kind == posed.kind else ()
             row = {
-                "points": place[: len(contract.POINTS)] * size if present else np.full((len(contract.POINTS), 2), np.nan),
+                "points": np.where(np.isin(contract.POINTS, taught)[:, None], place[: len(contract.POINTS)] * size, np.nan),
                 "gap_mm": [truth.gap_mm[s] for s in contract.STATIONS],
                 "cloth_gap_mm": [notes["cloth_gap_mm"][s] for s in contract.STATIONS],
                 "shank_m": truth.shank_length_m,

@@ -21,7 +21,7 @@ import contract
 #: name -> (numpy dtype, trailing shape; None stands for the stored picture's side)
 FIELDS = {
     "image": (np.uint8, (None, None, 3)),  # RGB
-    "points": (np.float32, (len(contract.POINTS), 2)),  # stored-crop px; NaN where there is no such point
+    "points": (np.float32, (len(contract.POINTS), 2)),  # stored-crop px; NaN where there is no such point to teach
     "visible": (np.uint8, (len(contract.POINTS),)),  # 1: seen by the camera (not hidden by body, cloth or clutter)
     "gap_mm": (np.float32, (len(contract.STATIONS),)),  # measured on the mesh; negative: pressed in
     "cloth_gap_mm": (np.float32, (len(contract.STATIONS),)),  # lowest cloth over the carpet; NaN where there is none

@@ -56,6 +56,11 @@ const SAME_PERSON_OF_RADIUS: f64 = 0.3;
 const NEAR_OF_RADIUS: f64 = 1.2;
 /// Looks in a row that must find another person low, and the followed one never low, before that one is followed instead.
 const LOOKS_BEFORE_SWITCH: u32 = 2;
+/// With nobody in sight for longer than this, seconds, the whole picture is looked at only every [`LOOK_AGAIN_S`]: a camera that runs on over an empty carpet costs little then, and
+/// whoever walks onto it is found long before the stance.
+const EMPTY_FOR_S: f64 = 3.0;
+/// Time between looks over an empty carpet, seconds.
+const LOOK_AGAIN_S: f64 = 0.15;
 /// Movement of the hips over the recording that tells an athlete from somebody who watches, metres. Not measured.
 const TRAVEL_M: f64 = 1.0;
 /// Least size, as a fraction of the followed person's, at which somebody else in the stance is followed instead.
@@ -147,6 +152,8 @@ pub struct Follower<P> {
     others: Vec<Other>,
     lost_since_s: Option<f64>,
     looked_around_s: f64,
+    /// When the whole picture was last looked at with nobody in sight.
+    looked_s: f64,
     /// Whether the next frame is the first after a cut.
     cut: bool,
     /// Whether the athlete was chosen before: the point given is one in the first frame.
@@ -178,6 +185,7 @@ impl<P: People> Follower<P> {
             others: Vec::new(),
             lost_since_s: None,
             looked_around_s: f64::NEG_INFINITY,
+            looked_s: f64::NEG_INFINITY,
             cut: false,
             chosen_before: false,
         }
@@ -196,6 +204,7 @@ impl<P: People> Follower<P> {
         self.image_size = [frame.image.width, frame.image.height];
         let cut = std::mem::take(&mut self.cut);
         let reading = match self.target.is_some() {
+            _ if !cut && self.may_wait(frame.time_s) => None,
             false => self.choose(frame)?,
             true if cut => self.after_cut(frame)?,
             true => self.follow(frame)?,
@@ -208,6 +217,19 @@ impl<P: People> Follower<P> {
         };
         self.frames.push(pose.clone());
         Ok(pose)
+    }
+
+    /// Whether the carpet has been empty for so long that this frame need not be looked at; notes the look where it must.
+    fn may_wait(&mut self, time_s: f64) -> bool {
+        let empty_since = match self.target {
+            Some(_) => self.lost_since_s,
+            None => self.frames.first().map(|f| f.time_s),
+        };
+        let wait = empty_since.is_some_and(|since| time_s - since > EMPTY_FOR_S) && time_s - self.looked_s < LOOK_AGAIN_S;
+        if !wait {
+            self.looked_s = time_s;
+        }
+        wait
     }
 
     /// Puts the lower leg's reading to the last frame stepped.
