@@ -494,7 +494,7 @@ fn view_part(outcome: &Outcome, hold: &HoldReport) -> Markup {
                 figure {
                     (chart::smallest_lift(hold))
                     ul.legend.small { li { (chart::swatch("tolerance")) "tolerance" } }
-                    figcaption { "The smallest lift that the stated uncertainty would show nine times in ten (of rendered poses lifted by about that much, eight in ten were shown). A hatched bar is longer than the tolerance: a fault could hide there." }
+                    figcaption { "The smallest lift that the stated uncertainty would show nine times in ten (of rendered poses lifted by about that much, three in four were shown). A hatched bar is longer than the tolerance: a fault could hide there." }
                 }
             }
         }

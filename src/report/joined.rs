@@ -217,7 +217,7 @@ fn views_table(answer: &JoinedOutcome, hold: &HoldReport, join: &HoldJoin, names
                 (row("Together", Some(hold), None))
             }
         }
-        p.small.soft { "The smallest lift is the one that the stated uncertainty would show nine times in ten; of rendered poses lifted by about that much eight in ten were shown. All views are read by one network and share some of its errors; that is counted." }
+        p.small.soft { "The smallest lift is the one that the stated uncertainty would show nine times in ten; of rendered poses lifted by about that much three in four were shown. All views are read by one network and share some of its errors; that is counted." }
     }
 }
 
