@@ -1,5 +1,5 @@
 //! Every test file in one program: linked once, and files share both processors of a small machine. `cargo test --test all check_clips` runs one file.
-//! `memory_bound.rs` counts its process's memory and stays by itself.
+//! `memory_bound.rs` counts its process's memory, `report_full_disk.rs` limits its process's files: they stay by themselves.
 
 mod agreement_outside;
 mod bad_input;
@@ -22,7 +22,6 @@ mod pose_follow;
 mod pose_networks;
 mod real_clip;
 mod report_files;
-mod report_full_disk;
 mod report_page;
 mod screen_runs;
 mod sheet_outside;

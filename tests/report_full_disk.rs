@@ -2,7 +2,8 @@
 //! limit holds for a whole process, so this test has one of its own.
 #![cfg(unix)]
 
-use crate::examples;
+#[path = "data/report/examples.rs"]
+mod examples;
 
 use shankline::report;
 use std::collections::BTreeMap;

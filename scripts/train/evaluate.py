@@ -59,6 +59,12 @@ def caught(score, yes, no, false_share: float) -> float:
     return float((score[yes] > np.quantile(score[no], 1 - false_share)).mean())
 
 
+def points_off(p: dict, pick: np.ndarray) -> np.ndarray:
+    """Distance of every point of the chosen crops from the truth, % of the shank; NaN where it is not in the crop."""
+    d = np.linalg.norm(p["points"][pick] - p["true_points"][pick], axis=-1) / np.exp(p["true_scale"][pick])[:, None] * 100
+    return np.where(p["true_in_crop"][pick] > 0.5, d, np.nan)
+
+
 def summary(p: dict, pick: np.ndarray) -> dict:
     """All figures of the chosen crops; gaps in mm, points in % of the shank."""
     mm = p["true_shank_m"][pick, None] * 1000
@@ -75,8 +81,7 @@ def summary(p: dict, pick: np.ndarray) -> dict:
             if m.sum() >= 5:
                 out["by_size"].setdefault(name, {})[s] = dict(n=int(m.sum()), mae=float(np.abs(error[m, i]).mean()), bias=float(error[m, i].mean()), sd=float(error[m, i].std()))
     out["cover95"] = float((np.abs(error) < 1.96 * sd).mean())
-    d = np.linalg.norm(p["points"][pick] - p["true_points"][pick], axis=-1) / np.exp(p["true_scale"][pick])[:, None] * 100
-    d = np.where(p["true_in_crop"][pick] > 0.5, d, np.nan)
+    d = points_off(p, pick)
     m2 = calibrate.mahalanobis2(p["points"][pick], p["true_points"][pick], p["points_cholesky"][pick])
     out["points"] = {}
     for i, s in enumerate(contract.POINTS):
@@ -125,9 +130,10 @@ def report(p: dict) -> dict:
             if m.sum() >= 30:
                 out[field][str(value)] = summary(p, m)
     # legs of ordinary poses: no stance, but some of their points are known
-    d = np.linalg.norm(p["points"] - p["true_points"], axis=-1)[~on] / np.exp(p["true_scale"][~on])[:, None] * 100
-    known = (p["true_in_crop"][~on] > 0.5) & np.isfinite(d)
-    out["ordinary"] = dict(legs=int(known.any(1).sum()), median=float(np.median(d[known])) if known.any() else float("nan"), p95=float(np.quantile(d[known], 0.95)) if known.any() else float("nan"))
+    d = points_off(p, ~on)
+    known = d[np.isfinite(d)]
+    middle, most = np.quantile(known, (0.5, 0.95)).tolist() if known.size else (float("nan"),) * 2
+    out["ordinary"] = dict(legs=int(np.isfinite(d).any(1).sum()), median=middle, p95=most)
     out["present"] = dict(auc=auc(p["present"], on, ~on), accuracy=float(((p["present"] > 0) == on).mean()), negatives=int((~on).sum()))
     out["is_left_accuracy"] = float(((p["is_left"] > 0) == (p["true_is_left"] > 0.5))[on].mean())
     out["elevation_error_deg"] = float(np.degrees(np.abs(p["elevation"][:, 0] - p["true_elevation"]))[on].mean())

@@ -207,19 +207,7 @@ pub fn tell(lines: &Lines, start_s: f64, end_s: f64, floor: &mut FloorReport) {
         1.96 * own_sd,
         1.96 * body_sd,
     ));
-    if !both_of_an_axis(&look.looked) {
-        floor.notes.push(
-            "No two opposite sides of the carpet are in view: distances rest mostly on the assumed body size, because a line's breadth is too rough a measure.".to_string(),
-        );
-    }
     floor.lines = Some(report(lines, look, carpet));
-}
-
-fn both_of_an_axis(looked: &Looked) -> bool {
-    looked
-        .best
-        .as_ref()
-        .is_some_and(|best| (0..2).any(|axis| best.fit.sides_of(axis) == 2))
 }
 
 fn report(lines: &Lines, look: &Look, carpet: CarpetSize) -> LinesReport {
@@ -240,7 +228,8 @@ fn report(lines: &Lines, look: &Look, carpet: CarpetSize) -> LinesReport {
         elevation_by_lines_sd_deg: own.1.to_degrees(),
         elevation_by_body_deg: look.by_body_deg[0],
         elevation_by_body_sd_deg: look.by_body_deg[1],
-        scale_from_sides: both_of_an_axis(looked),
+        // Fewer than three sides are not used, and three hold two opposite ones.
+        scale_from_sides: true,
         found: looked.taken_lines(),
         outline: looked.sides(),
     }

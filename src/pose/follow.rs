@@ -152,7 +152,7 @@ pub struct Follower<P> {
     others: Vec<Other>,
     lost_since_s: Option<f64>,
     looked_around_s: f64,
-    /// When the whole picture was last looked at with nobody in sight.
+    /// When a frame was last looked at.
     looked_s: f64,
     /// Whether the next frame is the first after a cut.
     cut: bool,
@@ -203,11 +203,15 @@ impl<P: People> Follower<P> {
     pub fn step(&mut self, frame: &Frame) -> Result<PoseFrame> {
         self.image_size = [frame.image.width, frame.image.height];
         let cut = std::mem::take(&mut self.cut);
-        let reading = match self.target.is_some() {
-            _ if !cut && self.may_wait(frame.time_s) => None,
-            false => self.choose(frame)?,
-            true if cut => self.after_cut(frame)?,
-            true => self.follow(frame)?,
+        let reading = if !cut && self.may_wait(frame.time_s) {
+            None
+        } else {
+            self.looked_s = frame.time_s;
+            match self.target.is_some() {
+                false => self.choose(frame)?,
+                true if cut => self.after_cut(frame)?,
+                true => self.follow(frame)?,
+            }
         };
         let pose = PoseFrame {
             index: frame.index,
@@ -219,17 +223,13 @@ impl<P: People> Follower<P> {
         Ok(pose)
     }
 
-    /// Whether the carpet has been empty for so long that this frame need not be looked at; notes the look where it must.
-    fn may_wait(&mut self, time_s: f64) -> bool {
+    /// Whether the carpet has been empty for so long that this frame need not be looked at.
+    fn may_wait(&self, time_s: f64) -> bool {
         let empty_since = match self.target {
             Some(_) => self.lost_since_s,
             None => self.frames.first().map(|f| f.time_s),
         };
-        let wait = empty_since.is_some_and(|since| time_s - since > EMPTY_FOR_S) && time_s - self.looked_s < LOOK_AGAIN_S;
-        if !wait {
-            self.looked_s = time_s;
-        }
-        wait
+        empty_since.is_some_and(|since| time_s - since > EMPTY_FOR_S) && time_s - self.looked_s < LOOK_AGAIN_S
     }
 
     /// Puts the lower leg's reading to the last frame stepped.

@@ -3,8 +3,8 @@
 //! Every pair of stripes is tried as two sides that meet, and every other stripe as a third and fourth side. Each guess is weighed as a hypothesis against "these are no sides of
 //! such a carpet", by the ratio of how probable each makes what was seen: the stripes' places and breadths (the fit's evidence against stripes strewn over the picture), the
 //! athlete's elevation and size on that floor against what the body says by itself, whether stripes end where their corner is, how much of each side shows, and sides that should show
-//! and do not. With three or four sides the same lines are also weighed as sides of a rectangle of any other size. The sum over all guesses is in the denominator, so that a second guess that does nearly as well takes the confidence away by itself. Guesses that come to the same
-//! camera are one: whether a corner's long side is the left or the right one does not matter to it.
+//! and do not. With three or four sides the same lines are also weighed as sides of a rectangle of any other size. The sum over all guesses is in the denominator, so that a second guess
+//! that does nearly as well takes the confidence away by itself. Guesses that come to the same camera are one: whether a corner's long side is the left or the right one does not matter to it.
 //!
 //! What no weighing can tell is set as a condition: residuals that the uncertainties explain, body and lines within two and a half standard deviations of each other, and lines that say more
 //! than the body does.
@@ -24,6 +24,8 @@ use nalgebra::DVector;
 
 /// Confidence below which lines are not used. Set on rendered pictures of seed 1: the least sure of 15 right cameras there had 0.966, a wrong one 0.91 (see `docs/bench-lines.md`).
 pub const LEAST_CONFIDENCE: f64 = 0.95;
+/// Fewest sides that are used: two that meet tell the camera hardly better than the body does, and are seen alike whatever the carpet's size. Three hold two opposite ones.
+const LEAST_SIDES: usize = 3;
 /// Most stripes that are tried, the longest first.
 const MOST_STRIPES: usize = 9;
 /// Most guesses of two sides that are tried with further sides.
@@ -264,7 +266,7 @@ impl Scene<'_> {
         if confidence < LEAST_CONFIDENCE {
             return Err(Refusal::Unsure(confidence));
         }
-        if best.fit.taken.len() < 3 {
+        if best.fit.taken.len() < LEAST_SIDES {
             return Err(Refusal::TwoSides);
         }
         // Four observations a stripe and five priors, ten unknowns.
@@ -412,9 +414,9 @@ impl Scene<'_> {
         guess.ln_weight.is_finite().then_some(guess)
     }
 
-    /// ln weight of the same stripes as the same sides of a rectangle of another size. Two sides that meet are seen alike whatever the size; with three or four the size tells the camera.
+    /// ln weight of the same stripes as the same sides of a rectangle of another size, where there are so many that the size tells the camera.
     fn ln_other_size(&self, best: &Guess) -> f64 {
-        if best.fit.taken.len() < 3 {
+        if best.fit.taken.len() < LEAST_SIDES {
             return f64::NEG_INFINITY;
         }
         fit::any_rectangle(self.stripes, &best.fit)

@@ -24,11 +24,12 @@ pub const EXTENT_SD: f64 = 0.005;
 const ANY_EXTENT_M: f64 = 6.0;
 const ANY_EXTENT_SD: f64 = 0.7;
 
-/// What is known of a rectangle's extents along x and y before it is seen: metres, and the standard deviation of their natural logarithms.
+/// What is known of a rectangle's extents along x and y before it is seen, metres, the standard deviation of their natural logarithms, and the extents that a fit starts from.
 #[derive(Debug, Clone, Copy)]
 struct Extents {
     about_m: [f64; 2],
     ln_sd: f64,
+    start_m: [f64; 2],
 }
 
 impl Extents {
@@ -36,6 +37,7 @@ impl Extents {
         Self {
             about_m: size.extent_m(),
             ln_sd: EXTENT_SD,
+            start_m: size.extent_m(),
         }
     }
 }
@@ -246,7 +248,7 @@ fn roll_rad(camera: &FloorCamera) -> f64 {
 
 /// Fits the camera to stripes taken for sides, from a camera near it. `None` where it settles on nothing that is a camera over a carpet.
 pub fn fit(stripes: &[Stripe], taken: &[Taken], size: CarpetSize, start: &FloorCamera) -> Option<LinesFit> {
-    solved(stripes, taken, Extents::of(size), size.extent_m(), start, None)
+    solved(stripes, taken, Extents::of(size), start, None)
 }
 
 /// The same stripes as the same sides of a rectangle of which nothing is known, for weighing a fit with three or four sides against it.
@@ -254,22 +256,16 @@ pub fn any_rectangle(stripes: &[Stripe], fitted: &LinesFit) -> Option<LinesFit> 
     let any = Extents {
         about_m: [ANY_EXTENT_M; 2],
         ln_sd: ANY_EXTENT_SD,
+        start_m: fitted.lengths.extent_m,
     };
-    solved(stripes, &fitted.taken, any, fitted.lengths.extent_m, &fitted.camera, None)
+    solved(stripes, &fitted.taken, any, &fitted.camera, None)
 }
 
 /// The same fit with what the athlete's body says of elevation and size among its observations: for a guess that was found to agree with the body by itself.
 ///
 /// Two sides that meet leave a direction nearly open (a longer lens, a camera further away and higher); the body closes it, and lines and body together say more than either.
 pub fn with_body(stripes: &[Stripe], fitted: &LinesFit, size: CarpetSize, body: &BodyClues) -> Option<LinesFit> {
-    solved(
-        stripes,
-        &fitted.taken,
-        Extents::of(size),
-        size.extent_m(),
-        &fitted.camera,
-        Some(body),
-    )
+    solved(stripes, &fitted.taken, Extents::of(size), &fitted.camera, Some(body))
 }
 
 /// ln of how many times the athlete is as large on the camera's floor as by the body's own length, and the standard deviation that the body gives it.
@@ -285,14 +281,7 @@ pub fn elevation_rad(camera: &FloorCamera, body: &BodyClues) -> Option<f64> {
     Some(camera.elevation_rad_from(camera.at_height(body.leg_at, body.leg_height_m)?))
 }
 
-fn solved(
-    stripes: &[Stripe],
-    taken: &[Taken],
-    extents: Extents,
-    start_m: [f64; 2],
-    start: &FloorCamera,
-    body: Option<&BodyClues>,
-) -> Option<LinesFit> {
+fn solved(stripes: &[Stripe], taken: &[Taken], extents: Extents, start: &FloorCamera, body: Option<&BodyClues>) -> Option<LinesFit> {
     let (prior_ln, prior_sd) = focal_prior(start.image_size);
     let lengths_of = |x: &[f64]| Lengths {
         extent_m: [extents.about_m[0] * x[1].exp(), extents.about_m[1] * x[2].exp()],
@@ -332,7 +321,7 @@ fn solved(
     };
     let mut begin = DVector::zeros(COUNT);
     for k in 0..2 {
-        begin[PARAMETER_COUNT + 1 + k] = (start_m[k] / extents.about_m[k]).ln();
+        begin[PARAMETER_COUNT + 1 + k] = (extents.start_m[k] / extents.about_m[k]).ln();
     }
     let solution = least_squares::solve(residuals, begin, &Options::default());
     if !solution.cost.is_finite() {
