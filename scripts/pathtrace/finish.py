@@ -25,6 +25,7 @@ sys.path[:0] = [str(root), str(root / "train"), str(Path(__file__).resolve().par
 import contract  # noqa: E402
 import damage  # noqa: E402
 import families  # noqa: E402
+import produce  # noqa: E402
 import shards  # noqa: E402
 
 from scenes.make_crops import visibility  # noqa: E402
@@ -52,16 +53,16 @@ def row_of(spec: dict, image: np.ndarray, probe: np.ndarray, cloth_gap_mm: np.nd
     camera = camera_of(spec)
     w, scene = spec["window"], spec["scene"]
     uv, depth = camera.project(np.array(spec["points_m"]))
-    n = len(contract.POINTS)
+    n, kind = len(contract.POINTS), spec.get("kind", "stance")
     seen = visibility(np.array([probe]) / [1.0, 255.0], np.array([depth]))[0]
     inside = (uv > 0).all(1) & (uv < [camera.width, camera.height]).all(1)
     return {
-        "image": stored_crop(image, w["x0"], w["y0"], w["side"]), "points": ((uv - [w["x0"], w["y0"]]) / w["side"] * contract.STORE_PX)[:n], "visible": (seen & inside)[:n],
+        "image": stored_crop(image, w["x0"], w["y0"], w["side"]), "points": np.where(produce.taught_points(kind)[:, None], ((uv - [w["x0"], w["y0"]]) / w["side"] * contract.STORE_PX)[:n], np.nan), "visible": (seen & inside)[:n],
         "gap_mm": [spec["gap_mm"][s] for s in contract.STATIONS], "cloth_gap_mm": cloth_gap_mm, "shank_m": spec["shank_length_m"], "shank_px": contract.STORE_PX / contract.STORE_SIDE_SHANKS,
         "centre": [contract.STORE_PX / 2] * 2, "focal_store_px": camera.focal_px * contract.STORE_PX / w["side"], "elevation_rad": spec["elevation_rad"], "azimuth_rad": spec["azimuth_rad"],
-        "source_shank_px": spec["shank_px"], "is_left": spec["kneeling_leg"] == "left", "present": 1, "pose_id": spec["pose_id"], "body_id": spec["body_id"],
+        "source_shank_px": spec["shank_px"], "is_left": spec["kneeling_leg"] == "left", "present": kind == "stance", "pose_id": spec["pose_id"], "body_id": spec["body_id"],
         "appearance_id": int("".join(ch for ch in spec["name"].split("_")[0] if ch.isdigit())), "clothing": scene["lower"], "footwear": scene["footwear"], "carpet": scene["carpet"]["family"], "light": scene["light"]["family"],
-        "held_out": families.held_out(scene), "kind": "stance",
+        "held_out": families.held_out(scene), "kind": kind,
     }
 
 

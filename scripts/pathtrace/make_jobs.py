@@ -145,9 +145,9 @@ def main() -> None:
     model = body_model("cpu")
     posed = []
     for path in sorted(o.poses.glob("*.pose")):
-        posed += [q for q in produce.read_poses(path, model) if q.kind == "stance"]
+        posed += [q for q in produce.read_poses(path, model) if q.kind == "stance" or o.split == "train"]
     if len(posed) < o.count:
-        raise SystemExit(f"make_jobs: {o.poses} holds {len(posed)} stances, {o.count} are wanted; make more with produce.py poses")
+        raise SystemExit(f"make_jobs: {o.poses} holds {len(posed)} poses, {o.count} are wanted; make more with produce.py poses")
     order = np.random.default_rng([o.seed, 5]).permutation(len(posed))
     for index in range(o.count):
         name = f"{o.split}{index:04d}"
@@ -167,7 +167,7 @@ def main() -> None:
             "name": name, "seed": int(rng.integers(2**31)), "scene": scene, "lens": families.lens(rng), **view,
             "focus": focus.tolist(), "reach_m": float(np.linalg.norm(q.vertices[:, :2] - focus[:2], axis=1).max()),
             "points_m": points.tolist(), "gap_mm": {s: float(truth.gap_mm[s]) for s in contract.STATIONS}, "cloth_gap_mm": {s: None if np.isnan(v) else float(v) for s, v in cloth_gap.items()},
-            "shank_length_m": truth.shank_length_m, "stature_m": truth.stature_m, "kneeling_leg": q.kneeling_leg, "body_id": int(q.notes.get("body_id", -1)), "pose_id": int(order[index]),
+            "shank_length_m": truth.shank_length_m, "stature_m": truth.stature_m, "kneeling_leg": q.kneeling_leg, "body_id": int(q.notes.get("body_id", -1)), "pose_id": int(order[index]), "kind": q.kind,
             "meshes": [m["name"] for m in meshes],
         }
         # drawn last, so that a job's first view is the same however many there are

@@ -4,6 +4,7 @@
 #   produce.sh OUT WORKER SECONDS       OUT/crops fills with shards; WORKER (a number) tells processes apart that work side by side
 #
 # DEVICE: CPU, or CUDA or OPTIX where a card traces (card 0 of CUDA_VISIBLE_DEVICES); VIEWS: cameras for each of COUNT scenes a round.
+# OTHERS: legs of ordinary poses, on top of the stances.
 # PYTHON: the scene generator's environment; BPY: the path tracer's. SEED: other scenes than the last time.
 set -u
 out=$1 worker=$2; end=$(( $(date +%s) + $3 ))
@@ -16,7 +17,7 @@ mkdir -p "$out/crops"; round=0; failed=0
 while [ ! -e "$out/STOP" ] && [ "$(date +%s)" -lt "$end" ] && [ $failed -lt 3 ]; do
   seed=$(( (SEED * 1000 + worker) * 1000 + round )); name=traced_$(printf %02d_%03d "$worker" "$round"); round=$(( round + 1 ))
   rm -rf "$work"/*
-  "$PYTHON" "$here/../train/produce.py" poses --split train --device cpu --count "$COUNT" --chunk "$COUNT" --file "$COUNT" --others 0 --seed $seed --out "$work/poses" &&
+  "$PYTHON" "$here/../train/produce.py" poses --split train --device cpu --count "$COUNT" --chunk "$COUNT" --file "$COUNT" --others "${OTHERS:-0.12}" --seed $seed --out "$work/poses" &&
     "$PYTHON" "$here/make_jobs.py" --poses "$work/poses" --split train --count "$COUNT" --views "$VIEWS" --seed $seed --out "$work/jobs" &&
     "$BPY" "$here/render.py" --jobs "$work/jobs" --out "$work/linear" --samples 0 10 --device "$DEVICE" --seconds $(( end - $(date +%s) )) | grep -E 'build|shank|Error|Traceback' &&
     "$PYTHON" "$here/finish.py" --linear "$work/linear" --out "$work/set" --for-training "${video[@]}" --name "$name" &&

@@ -219,6 +219,26 @@ def _line_kernels(n, generator, device, size=9):
     return k / k.sum((1, 2), keepdim=True)
 
 
+def _strange_surfaces(x, generator: torch.Generator):
+    """The pictures through random linear filters over place and colour, in part, at the contrast and colour they had before: shapes stay, what surfaces look like does not.
+
+    Random convolutions of Xu et al., "Robust and Generalizable Visual Representation Learning via Random Convolutions", ICLR 2021 (from memory), one filter a picture, half of them without neighbours.
+    """
+    n = x.shape[0]
+    k = torch.randn(n, 3, 3, 3, 3, generator=generator, device=x.device)
+    near = torch.zeros(3, 3, device=x.device)
+    near[1, 1] = 3.0  # as much variance from one place as from nine
+    alone = (torch.rand(n, generator=generator, device=x.device) < 0.5).view(n, 1, 1, 1, 1)
+    k = torch.where(alone, k * near, k).to(x.dtype)
+    y = F.conv2d(F.pad(x, (1, 1, 1, 1), mode="replicate").reshape(1, 3 * n, x.shape[2] + 2, x.shape[3] + 2), k.view(3 * n, 3, 3, 3), groups=n).view_as(x)
+    # statistics in 32-bit floats: sums over a picture do not fit the short ones
+    x_sd, x_mean = torch.std_mean(x.float(), (2, 3), keepdim=True)
+    y_sd, y_mean = torch.std_mean(y.float(), (2, 3), keepdim=True)
+    y = (y.float() - y_mean) / (y_sd + 1e-3) * x_sd + x_mean
+    share = uniform(n, 0.2, 1.0, generator, x.device).view(n, 1, 1, 1)
+    return (x.float() + (y - x.float()) * share).to(x.dtype)
+
+
 def picture(x, labels, plan: Plan, generator: torch.Generator):
     """Light, lens, resolution, sensor and compression, in that order. ``x [N,3,256,256]`` in [0,1]."""
     n = x.shape[0]
@@ -233,8 +253,13 @@ def picture(x, labels, plan: Plan, generator: torch.Generator):
     def v(t):
         return t.view(n, -1, 1, 1).to(dtype)
 
+    # the last eighth of the (already shuffled) batch: surfaces that look like nothing
+    m = n // 8
+    if m:
+        x = torch.cat([x[:-m], _strange_surfaces(x[-m:], generator)])
     # colour: exposure, white balance, saturation, contrast, gamma
-    gain = torch.exp(draw(-0.35, 0.35)).view(n, 1) * torch.exp(torch.randn(n, 3, generator=generator, device=device) * 0.08)
+    dim = torch.where(chance(0.1), draw(-1.0, 0.0), torch.zeros(n, device=device))  # a hall in the dark
+    gain = torch.exp(draw(-0.35, 0.35) + dim).view(n, 1) * torch.exp(torch.randn(n, 3, generator=generator, device=device) * 0.08)
     x = x * v(gain)
     grey = x.mean(1, keepdim=True)
     x = grey + (x - grey) * v(draw(0.3, 1.4))

@@ -41,6 +41,11 @@ BEHIND_SHARE, BEHIND_DEG = 0.3, (150.0, 240.0)
 NEGATIVE_SHARE = 0.10
 
 
+def taught_points(kind: str) -> np.ndarray:
+    """Which of ``contract.POINTS`` a crop on the leg of a pose of this kind teaches, ``[P] bool``."""
+    return np.ones(len(contract.POINTS), bool) if kind == "stance" else np.isin(contract.POINTS, ORDINARY_POINTS)
+
+
 # ---------------------------------------------------------------- poses
 
 def split_bodies(model, split: str) -> None:
@@ -56,7 +61,7 @@ POSE_ARRAYS = ("vertices", "rest", "gap_mm", "points", "landmarks", "bones", "sh
 
 
 def other_poses(n: int, rng: np.random.Generator, device: str):
-    """Poses that are not the stance, of standing, squatting, lunging and half-risen athletes: arrays, and their kinds.
+    """Poses that are not the stance, of standing, walking, squatting, lunging and half-risen athletes: arrays, and their kinds.
 
     What of them has come down so far that it could pass for the stance is left out, so fewer than `n` may come back.
     """
@@ -67,7 +72,7 @@ def other_poses(n: int, rng: np.random.Generator, device: str):
 
     model = body_model(device)
     bodies = model.sample(n, rng)
-    kinds = rng.choice(["standing", "squat", "lunge", "half_risen"], n, p=[0.3, 0.2, 0.25, 0.25])
+    kinds = rng.choice(["standing", "striding", "squat", "lunge", "half_risen"], n, p=[0.25, 0.2, 0.15, 0.2, 0.2])
     angles = rng.normal(0, 4, (n, len(stance.NAMES)))
     at = stance.INDEX
 
@@ -77,6 +82,7 @@ def other_poses(n: int, rng: np.random.Generator, device: str):
             angles[rows, at[name]] = rng.uniform(low, high, len(rows))
 
     put("standing", hip_flexion=(-5, 15), knee_flexion=(0, 20), front_hip_flexion=(-5, 25), front_knee_flexion=(0, 25), hip_abduction=(0, 20), front_hip_abduction=(0, 20))
+    put("striding", hip_flexion=(-30, 35), knee_flexion=(0, 65), front_hip_flexion=(-25, 40), front_knee_flexion=(0, 45), hip_abduction=(-5, 10), front_hip_abduction=(-5, 10), ankle_plantar=(-15, 30), front_ankle_plantar=(-15, 15))
     put("squat", hip_flexion=(70, 110), knee_flexion=(80, 135), front_hip_flexion=(70, 110), front_knee_flexion=(80, 135), pelvis_lean=(10, 40), hip_abduction=(5, 35), front_hip_abduction=(5, 35), ankle_plantar=(-30, 20), front_ankle_plantar=(-30, 20))
     put("lunge", hip_flexion=(-25, 15), knee_flexion=(0, 60), front_hip_flexion=(40, 95), front_knee_flexion=(50, 110), ankle_plantar=(-30, 0), pelvis_lean=(0, 25))
     put("half_risen", hip_flexion=(10, 60), knee_flexion=(50, 110), hip_turn_in=(10, 50), tibia_turn_out=(10, 50), front_hip_flexion=(30, 80), front_knee_flexion=(30, 80), ankle_plantar=(-10, 40))
@@ -277,9 +283,9 @@ def render(renderer, posed_batch, rng: np.random.Generator, split: str, per_pose
             elevation, ray = ray_elevation(camera, centre)
             d = ankle - knee
             azimuth = np.arctan2(-ray[1], -ray[0]) - np.arctan2(d[1], d[0])
-            taught = contract.POINTS if present else ORDINARY_POINTS if kind == posed.kind else ()
+            taught = taught_points(kind) if kind == posed.kind else np.zeros(len(contract.POINTS), bool)
             row = {
-                "points": np.where(np.isin(contract.POINTS, taught)[:, None], place[: len(contract.POINTS)] * size, np.nan),
+                "points": np.where(taught[:, None], place[: len(contract.POINTS)] * size, np.nan),
                 "gap_mm": [truth.gap_mm[s] for s in contract.STATIONS],
                 "cloth_gap_mm": [notes["cloth_gap_mm"][s] for s in contract.STATIONS],
                 "shank_m": truth.shank_length_m,
@@ -379,7 +385,7 @@ def main() -> None:
     p.add_argument("--chunk", type=int, default=512, help="poses solved together")
     p.add_argument("--first", type=int, default=0, help="poses: number of the first chunk, so that several makers can fill one folder")
     p.add_argument("--file", type=int, default=32, help="poses in one pose file and so in one shard")
-    p.add_argument("--others", type=float, default=0.06, help="poses: share that is no stance, added on top")
+    p.add_argument("--others", type=float, default=0.15, help="poses: share that is no stance, added on top")
     p.add_argument("--per-pose", type=int, default=5)
     p.add_argument("--per-mesh", type=int, default=5)
     p.add_argument("--waiting", type=int, default=0, help="crops: pause while so many shards lie unread (0: never)")
