@@ -46,11 +46,12 @@ def main() -> None:
     p = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     p.add_argument("--program", required=True)
     p.add_argument("--out", type=Path, required=True)
+    p.add_argument("--network", type=Path, default=root / "models" / "lower_leg.onnx")
     o = p.parse_args()
     o.out.mkdir(parents=True, exist_ok=True)
     if not all((o.out / name).exists() for name in PICTURES):
         fetch(o.out)
-    network = onnxruntime.InferenceSession(str(root / "models" / "lower_leg.onnx"), providers=["CPUExecutionProvider"])
+    network = onnxruntime.InferenceSession(str(o.network), providers=["CPUExecutionProvider"])
     cells = []
     for name, athlete in PICTURES.items():
         tables = o.out / f"{name}.export"
@@ -65,7 +66,9 @@ def main() -> None:
             crop = picture.transform((contract.INPUT_PX,) * 2, Image.EXTENT, (x0, y0, x0 + side, y0 + side), Image.BILINEAR)
             feed = {"crop": (np.asarray(crop, np.float32) / 255).transpose(2, 0, 1)[None], "camera": np.zeros((1, 2), np.float32)}
             out = dict(zip(contract.OUTPUTS, network.run(list(contract.OUTPUTS), feed)))
-            print(f"{name}, {leg} leg, shank {side / contract.CROP_SIDE_SHANKS:.0f} px: stance {1 / (1 + np.exp(-float(out['present'][0]))):.4f}")
+            ours = dict(zip(contract.POINTS, out["points"][0] * (side / contract.INPUT_PX) + [x0, y0]))
+            apart = [np.linalg.norm(a - b) / side * contract.CROP_SIDE_SHANKS * 100 for a, b in zip((ours["knee_joint"], (ours["ankle_inner"] + ours["ankle_outer"]) / 2, ours["heel_back"]), (knee, ankle, heel))]
+            print(f"{name}, {leg} leg, shank {side / contract.CROP_SIDE_SHANKS:.0f} px: stance {1 / (1 + np.exp(-float(out['present'][0]))):.4f}; knee, ankle, heel {apart[0]:.0f}, {apart[1]:.0f}, {apart[2]:.0f} % of a shank from the general network's")
             cell = crop.resize((512, 512), Image.BICUBIC)
             draw = ImageDraw.Draw(cell)
             for point in (knee, ankle, heel):  # general network: rings
