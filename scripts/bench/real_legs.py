@@ -61,21 +61,22 @@ def main() -> None:
         picture = Image.open(o.out / name).convert("RGB")
         for leg, starts in LEGS.items():
             knee, ankle, heel = (next(v for k, v in body.items() if k.startswith(s)) for s in starts)
-            side = contract.CROP_SIDE_SHANKS * float(np.linalg.norm(ankle - knee))
+            shank = float(np.linalg.norm(ankle - knee))
+            side = contract.CROP_SIDE_SHANKS * shank
             x0, y0 = (knee + heel) / 2 - side / 2
             crop = picture.transform((contract.INPUT_PX,) * 2, Image.EXTENT, (x0, y0, x0 + side, y0 + side), Image.BILINEAR)
             feed = {"crop": (np.asarray(crop, np.float32) / 255).transpose(2, 0, 1)[None], "camera": np.zeros((1, 2), np.float32)}
             out = dict(zip(contract.OUTPUTS, network.run(list(contract.OUTPUTS), feed)))
             ours = dict(zip(contract.POINTS, out["points"][0] * (side / contract.INPUT_PX) + [x0, y0]))
-            apart = [np.linalg.norm(a - b) / side * contract.CROP_SIDE_SHANKS * 100 for a, b in zip((ours["knee_joint"], (ours["ankle_inner"] + ours["ankle_outer"]) / 2, ours["heel_back"]), (knee, ankle, heel))]
-            print(f"{name}, {leg} leg, shank {side / contract.CROP_SIDE_SHANKS:.0f} px: stance {1 / (1 + np.exp(-float(out['present'][0]))):.4f}; knee, ankle, heel {apart[0]:.0f}, {apart[1]:.0f}, {apart[2]:.0f} % of a shank from the general network's")
+            apart = [np.linalg.norm(a - b) / shank * 100 for a, b in zip((ours["knee_joint"], (ours["ankle_inner"] + ours["ankle_outer"]) / 2, ours["heel_back"]), (knee, ankle, heel))]
+            print(f"{name}, {leg} leg, shank {shank:.0f} px: stance {1 / (1 + np.exp(-float(out['present'][0]))):.4f}; knee, ankle, heel {apart[0]:.0f}, {apart[1]:.0f}, {apart[2]:.0f} % of a shank from the general network's")
             cell = crop.resize((512, 512), Image.BICUBIC)
             draw = ImageDraw.Draw(cell)
             for point in (knee, ankle, heel):  # general network: rings
                 u, v = (point - [x0, y0]) / side * 512
                 draw.ellipse((u - 5, v - 5, u + 5, v + 5), outline="lime", width=2)
-            for label, point in zip(contract.POINTS, out["points"][0] * (512 / contract.INPUT_PX)):  # our own: crosses
-                u, v = point
+            for label, point in ours.items():  # our own: crosses
+                u, v = (point - [x0, y0]) / side * 512
                 draw.line((u - 4, v, u + 4, v), fill="red")
                 draw.line((u, v - 4, u, v + 4), fill="red")
                 draw.text((u + 3, v - 8), label, fill="yellow")

@@ -57,7 +57,7 @@ def row_of(spec: dict, image: np.ndarray, probe: np.ndarray, cloth_gap_mm: np.nd
     seen = visibility(np.array([probe]) / [1.0, 255.0], np.array([depth]))[0]
     inside = (uv > 0).all(1) & (uv < [camera.width, camera.height]).all(1)
     return {
-        "image": stored_crop(image, w["x0"], w["y0"], w["side"]), "points": np.where(produce.taught_points(kind)[:, None], ((uv - [w["x0"], w["y0"]]) / w["side"] * contract.STORE_PX)[:n], np.nan), "visible": (seen & inside)[:n],
+        "image": stored_crop(image, w["x0"], w["y0"], w["side"]), "points": produce.taught(((uv - [w["x0"], w["y0"]]) / w["side"] * contract.STORE_PX)[:n], kind), "visible": (seen & inside)[:n],
         "gap_mm": [spec["gap_mm"][s] for s in contract.STATIONS], "cloth_gap_mm": cloth_gap_mm, "shank_m": spec["shank_length_m"], "shank_px": contract.STORE_PX / contract.STORE_SIDE_SHANKS,
         "centre": [contract.STORE_PX / 2] * 2, "focal_store_px": camera.focal_px * contract.STORE_PX / w["side"], "elevation_rad": spec["elevation_rad"], "azimuth_rad": spec["azimuth_rad"],
         "source_shank_px": spec["shank_px"], "is_left": spec["kneeling_leg"] == "left", "present": kind == "stance", "pose_id": spec["pose_id"], "body_id": spec["body_id"],

@@ -1,4 +1,4 @@
-"""Scenes for the path tracer: posed bodies of one split, dressed, with camera and appearance; one NAME.job.npz each.
+"""Scenes for the path tracer: posed bodies of one split, dressed, with camera and appearance; one NAME.job.npz each; for training legs of ordinary poses among them.
 
     python scripts/pathtrace/make_jobs.py --poses FOLDER --split test --count 150 --out FOLDER [--seed 1]
 

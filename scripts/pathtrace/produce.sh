@@ -4,7 +4,7 @@
 #   produce.sh OUT WORKER SECONDS       OUT/crops fills with shards; WORKER (a number) tells processes apart that work side by side
 #
 # DEVICE: CPU, or CUDA or OPTIX where a card traces (card 0 of CUDA_VISIBLE_DEVICES); VIEWS: cameras for each of COUNT scenes a round.
-# OTHERS: legs of ordinary poses, on top of the stances.
+# OTHERS: poses that are no stance, as a share of the stances (produce.py poses --others).
 # PYTHON: the scene generator's environment; BPY: the path tracer's. SEED: other scenes than the last time.
 set -u
 out=$1 worker=$2; end=$(( $(date +%s) + $3 ))

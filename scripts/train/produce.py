@@ -38,12 +38,14 @@ SIDES = (64, 80, 96, 112, 128, 144, 160, 192, 224, 256, 288, 320, 352, 416, 480,
 ORDINARY_POINTS = ("knee_joint", "ankle_inner", "ankle_outer", "heel_back", "heel_floor", "big_toe_tip", "small_toe_tip")
 #: Share of the training's cameras put where the leg points away behind the body, and that sector: from knee to ankle to the camera, anticlockwise for a right leg.
 BEHIND_SHARE, BEHIND_DEG = 0.3, (150.0, 240.0)
-NEGATIVE_SHARE = 0.10
+#: Share of crops that show no lower leg of the posed one at their middle, and what they show with its share of them.
+NEGATIVE_SHARE, NEGATIVE_KINDS = 0.10, {"front_leg": 0.4, "body": 0.3, "carpet": 0.3}
 
 
-def taught_points(kind: str) -> np.ndarray:
-    """Which of ``contract.POINTS`` a crop on the leg of a pose of this kind teaches, ``[P] bool``."""
-    return np.ones(len(contract.POINTS), bool) if kind == "stance" else np.isin(contract.POINTS, ORDINARY_POINTS)
+def taught(points: np.ndarray, kind: str) -> np.ndarray:
+    """``points [P,2]`` (``contract.POINTS``) of a crop of this kind, NaN where the crop does not teach them."""
+    names = contract.POINTS if kind == "stance" else () if kind in NEGATIVE_KINDS else ORDINARY_POINTS
+    return np.where(np.isin(contract.POINTS, names)[:, None], points, np.nan)
 
 
 # ---------------------------------------------------------------- poses
@@ -182,7 +184,7 @@ def negative_window(rng, camera, posed, centre, shank_px):
     """Centre (frame px) and size factor of a window that shows no kneeling lower leg at its middle, or None."""
     j = posed.truth.joints33
     other = "right" if posed.kneeling_leg == "left" else "left"
-    kind = str(rng.choice(["front_leg", "body", "carpet"], p=[0.4, 0.3, 0.3]))
+    kind = str(rng.choice(list(NEGATIVE_KINDS), p=list(NEGATIVE_KINDS.values())))
     if kind == "front_leg":
         at = (np.asarray(j[f"{other}_knee"]) + np.asarray(j[f"{other}_heel"])) / 2
     elif kind == "body":
@@ -283,9 +285,8 @@ def render(renderer, posed_batch, rng: np.random.Generator, split: str, per_pose
             elevation, ray = ray_elevation(camera, centre)
             d = ankle - knee
             azimuth = np.arctan2(-ray[1], -ray[0]) - np.arctan2(d[1], d[0])
-            taught = taught_points(kind) if kind == posed.kind else np.zeros(len(contract.POINTS), bool)
             row = {
-                "points": np.where(taught[:, None], place[: len(contract.POINTS)] * size, np.nan),
+                "points": taught(place[: len(contract.POINTS)] * size, kind),
                 "gap_mm": [truth.gap_mm[s] for s in contract.STATIONS],
                 "cloth_gap_mm": [notes["cloth_gap_mm"][s] for s in contract.STATIONS],
                 "shank_m": truth.shank_length_m,

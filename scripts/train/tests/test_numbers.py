@@ -12,10 +12,12 @@ import contract
 import evaluate
 import export
 import losses
+import mean
 import network
 import predict
 import shards
 import standin
+import train
 from pool import Pool
 
 
@@ -161,3 +163,14 @@ class _Call:
 
     def __call__(self, crop, camera):
         return self.f(crop, camera)
+
+
+def test_mean_of_two_networks_is_half_way_between_their_weights(tmp_path):
+    paths, nets = [], [network.LowerLegNetwork("tiny") for _ in range(2)]
+    for k, net in enumerate(nets):
+        paths.append(tmp_path / f"{k}.pt")
+        train.save(paths[-1], net)
+    middle = mean.mean(paths).state_dict()
+    a, b = (net.state_dict() for net in nets)
+    for name, v in middle.items():
+        assert torch.allclose(v.float(), (a[name].float() + b[name].float()) / 2, atol=1e-6), name
