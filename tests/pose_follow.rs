@@ -365,6 +365,32 @@ fn the_one_in_the_low_stance_is_chosen_and_a_point_overrules_it() {
 }
 
 #[test]
+fn a_point_beside_a_stretched_leg_is_not_on_that_body() {
+    // The box about the kneeling person's landmarks reaches from the stretched foot to the shoulders and holds most of somebody who stands behind the foot.
+    let kneels = Person {
+        low: true,
+        ..person(500.0)
+    };
+    let pointing_at = |u: f64, v: f64, people: Vec<Person>| {
+        let options = FollowOptions {
+            athlete: Some(ImagePoint::new(u, v)),
+            ..FollowOptions::default()
+        };
+        follow(vec![people; 3], Vec::new(), options)
+    };
+    let behind = pointing_at(392.0, 330.0, vec![kneels, person(400.0)]);
+    assert_eq!(hips_u(&behind.frames[0]), Some(400.0), "{}", sentences(&behind));
+    let nobody = pointing_at(365.0, 320.0, vec![kneels]);
+    assert!(
+        sentences(&nobody).contains("Nobody was found at the athlete's point"),
+        "{}",
+        sentences(&nobody)
+    );
+    let on_the_foot = pointing_at(360.0, 470.0, vec![kneels]);
+    assert_eq!(sentences(&on_the_foot), "");
+}
+
+#[test]
 fn a_stance_taken_later_by_somebody_else_is_found_and_earlier_frames_are_given_up() {
     let scenes: Vec<_> = (0..120)
         .map(|i| {

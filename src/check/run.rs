@@ -17,6 +17,7 @@ use crate::leg::shape::LegShape;
 use crate::outcome::{
     FloorReport, FloorSource, InputKind, InputReport, MadeBy, NotJudged, NotJudgedReason, Outcome, Stillness, SCHEMA_VERSION,
 };
+use crate::pose::figure;
 use crate::pose::lower_leg::LowerLegNetwork;
 use crate::pose::photograph;
 use crate::pose::track::{Body, Landmark, LegReading, PoseFrame, Track, TrackEvent};
@@ -385,7 +386,7 @@ pub(crate) fn follow_photograph(image: &RgbImage, marks: Option<&FloorCamera>, o
     // Somebody else than the person pointed at is no answer: in a photograph there is no next frame in which to find the right one.
     let athlete = follow_options(options, image.width, image.height).athlete;
     if let (Some(body), Some(point)) = (&frame.body, athlete) {
-        if !photograph::is_at(body, point) {
+        if !figure::is_at(body, point) {
             frame.body = None;
             track.events = vec![TrackEvent {
                 time_s: 0.0,

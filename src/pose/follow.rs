@@ -5,6 +5,7 @@
 //! elsewhere before. Where none fits, the frame stays without a body. Whatever of this a person should know becomes an event.
 
 use super::detector::Detection;
+use super::figure;
 use super::landmarks::Reading;
 use super::legs;
 use super::networks::People;
@@ -343,12 +344,12 @@ impl<P: People> Follower<P> {
     }
 
     fn nearest(&mut self, candidates: &[Reading], point: ImagePoint, time_s: f64) -> (usize, &'static str) {
-        let distance = |r: &Reading| distance_to_body(&r.body, point);
+        let distance = |r: &Reading| figure::distance_px(&r.body, point);
         let index = (0..candidates.len())
             .min_by(|a, b| distance(&candidates[*a]).total_cmp(&distance(&candidates[*b])))
             .unwrap_or(0);
-        let off = distance(&candidates[index]);
-        if off > 0.5 * candidates[index].radius_px {
+        if !figure::is_at(&candidates[index].body, point) {
+            let off = distance(&candidates[index]);
             self.tell(
                 time_s,
                 format!(
@@ -683,18 +684,6 @@ fn most_likely(candidates: &[Reading], image_size: [usize; 2]) -> (usize, &'stat
         _ => "the largest of several in the low stance",
     };
     (best, why)
-}
-
-/// Distance from a point to the upright box about a body's landmarks, px (0 inside).
-pub(super) fn distance_to_body(body: &Body, point: ImagePoint) -> f64 {
-    let span = |of: &dyn Fn(ImagePoint) -> f64| {
-        body.keypoints()
-            .map(|k| of(k.at))
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)))
-    };
-    let ((left, right), (top, bottom)) = (span(&|p| p.u), span(&|p| p.v));
-    let outside = |value: f64, low: f64, high: f64| (low - value).max(value - high).max(0.0);
-    outside(point.u, left, right).hypot(outside(point.v, top, bottom))
 }
 
 fn capital(words: &str) -> String {

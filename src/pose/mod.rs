@@ -5,6 +5,7 @@
 //! - [`follow`]: `Follower::new(networks, FollowOptions { athlete, .. })`, `Follower::step(&Frame)` a frame at a time, `Follower::finish() -> Track` (left/right
 //!   repair over time happens there, in [`legs`]).
 //! - [`detector`], [`landmarks`], [`heatmap`], [`region`]: finding people, reading one, refining points, cutting windows.
+//! - [`figure`]: whether a point is on a body.
 //! - [`photograph`]: a closer look for the stance where there is one frame only.
 //! - [`accuracy`]: how well the points are known, every constant in one place. [`stance`]: who is down low.
 //! - [`models`], [`runtime`]: the network files and ONNX Runtime's library.
@@ -14,6 +15,7 @@
 pub mod accuracy;
 pub mod calibration;
 pub mod detector;
+pub mod figure;
 pub mod follow;
 pub mod heatmap;
 pub mod landmarks;

@@ -4,8 +4,7 @@
 //! themselves: the reading counts in which the lower-leg network is surest of a leg in the stance.
 
 use super::detector::{windows, Detection};
-use super::follow::distance_to_body;
-use super::lower_leg::apparent_shank_px;
+use super::figure::is_at;
 use super::networks::People;
 use super::region::Region;
 use super::stance::Lowness;
@@ -33,11 +32,6 @@ const SAME_SIZE_RATIO: f64 = 1.15;
 
 /// Probability of the stance from which no further window is tried.
 const SURE: f64 = 0.99;
-
-/// Whether a body's landmarks reach to within half a shank of a point (px).
-pub fn is_at(body: &Body, point: ImagePoint) -> bool {
-    distance_to_body(body, point) <= 0.5 * apparent_shank_px(body)
-}
 
 /// The body with the leg that is surest to be in the stance, among everybody in the picture; with `athlete` (px), only bodies at that point. `None` where no body was found
 /// that is low enough for `read_leg` to look at its leg.
