@@ -23,12 +23,16 @@ fn eyes() -> Eyes {
 }
 
 fn check(eyes: &mut Eyes, path: &Path) -> Checked {
+    check_pointed(eyes, path, None)
+}
+
+fn check_pointed(eyes: &mut Eyes, path: &Path, athlete: Option<[f64; 2]>) -> Checked {
     let options = CheckOptions {
         floor: None,
         stature_m: None,
         leg: LegChoice::Auto,
         rules: RuleProfile::shipped(),
-        athlete: None,
+        athlete,
         sheet: SheetUse::Find(None),
         carpet: CarpetUse::Ignore,
     };
@@ -161,4 +165,19 @@ fn a_photograph_of_an_astronaut_has_no_stance() {
     let checked = check(&mut eyes(), &path);
     no_stance(&checked, "astronaut");
     assert_eq!(found(&checked), 1);
+}
+
+/// The picture's upper left corner shows a flag; her trunk is at (0.45, 0.6).
+#[test]
+fn a_point_beside_the_only_person_in_a_photograph_is_nobody() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/pose/astronaut_256.png");
+    let mut eyes = eyes();
+    let beside = check_pointed(&mut eyes, &path, Some([0.05, 0.05]));
+    let said = &beside.outcome.not_judged[0];
+    assert_eq!(said.reason, NotJudgedReason::NoPerson);
+    assert!(said.detail.starts_with("Nobody was found at the point given"), "{}", said.detail);
+    assert_eq!(found(&beside), 0);
+    let on_her = check_pointed(&mut eyes, &path, Some([0.45, 0.6]));
+    no_stance(&on_her, "astronaut, pointed at");
+    assert_eq!(found(&on_her), 1);
 }

@@ -642,7 +642,7 @@ pub fn judge_with(
         }
     }
     if holds.is_empty() && not_judged.is_empty() {
-        not_judged.push(nothing_found(track, photograph));
+        not_judged.push(nothing_found(track, photograph, options.athlete.is_some()));
     }
     let mut floor = floor.unwrap_or_else(|| no_floor(camera));
     if registered.moves() && holds.len() > 1 {
@@ -717,13 +717,15 @@ fn around(track: &Track, span: &Span) -> std::ops::Range<usize> {
     first..last
 }
 
-fn nothing_found(track: &Track, photograph: bool) -> NotJudged {
+fn nothing_found(track: &Track, photograph: bool, pointed: bool) -> NotJudged {
     let people = track.frames.iter().filter(|f| f.body.is_some()).count();
     let stance = track.frames.iter().filter(|f| hold::spans::in_stance(f)).count();
     let (reason, detail) = if people == 0 {
         (
             NotJudgedReason::NoPerson,
             match track.frames.len() {
+                // Whoever else is in a photograph is left out on purpose.
+                1 if pointed => "Nobody was found at the point given; point at the athlete's trunk or legs (--athlete), and see that the athlete is at least 80 pixels tall in the picture.".to_string(),
                 1 => "Nobody was found in the picture; a person should stand at least 80 pixels tall in it.".to_string(),
                 frames => format!("Nobody was found in {frames} frames; a person should stand at least 80 pixels tall in the frame."),
             },
