@@ -7,7 +7,7 @@ use super::track::{Body, Landmark};
 use crate::types::ImagePoint;
 
 /// Distance from the body's lines, in shank lengths, up to which a point is on the body. A head's top, a hand's tip and a thigh's side are 0.2 to 0.45 away (common practice, no source:
-/// a shank of 0.4 m); on 182 calibration stills the point on the athlete's knee was within 0.41 in all but one of those read on the athlete.
+/// a shank of 0.4 m); on 183 calibration stills read on the athlete the point on the knee was within 0.41 of the legs' lines in all but one.
 const ON_BODY_SHANKS: f64 = 0.5;
 
 /// Landmarks that a line joins.
