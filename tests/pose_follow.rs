@@ -2,6 +2,7 @@
 
 use shankline::pose::detector::Detection;
 use shankline::pose::landmarks::Reading;
+use shankline::pose::photograph::look_closer;
 use shankline::pose::region::Region;
 use shankline::pose::track::{Body, Landmark, PoseFrame, Track, LANDMARK_COUNT};
 use shankline::pose::{legs, FollowOptions, Follower, People};
@@ -388,6 +389,33 @@ fn a_point_beside_a_stretched_leg_is_not_on_that_body() {
     );
     let on_the_foot = pointing_at(360.0, 470.0, vec![kneels]);
     assert_eq!(sentences(&on_the_foot), "");
+}
+
+#[test]
+fn who_is_pointed_at_in_a_photograph_is_read_though_the_detector_misses_them() {
+    let missed = Person {
+        low: true,
+        seen: false,
+        ..person(500.0)
+    };
+    let legs_read = |athlete: Option<ImagePoint>| {
+        let mut people = MadeUp {
+            scenes: vec![vec![missed]],
+            slips: Vec::new(),
+            looks: 0,
+        };
+        let mut hips = Vec::new();
+        let mut read_leg = |body: &Body| {
+            hips.push(body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5).u);
+            Ok(None)
+        };
+        look_closer(&mut people, &frame(0).image, athlete, &mut read_leg).unwrap();
+        hips
+    };
+    let pointed = legs_read(Some(ImagePoint::new(440.0, 455.0)));
+    assert!(!pointed.is_empty() && pointed.iter().all(|u| *u == 500.0), "{pointed:?}");
+    assert!(legs_read(None).is_empty());
+    assert!(legs_read(Some(ImagePoint::new(1000.0, 200.0))).is_empty());
 }
 
 #[test]

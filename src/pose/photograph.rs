@@ -5,6 +5,7 @@
 
 use super::detector::{windows, Detection};
 use super::figure::is_at;
+use super::follow::PRESENCE_THRESHOLD;
 use super::networks::People;
 use super::region::Region;
 use super::stance::Lowness;
@@ -17,6 +18,19 @@ const WINDOW_SHARES: [f64; 3] = [1.0, 0.5, 0.25];
 
 /// Sizes of the landmark network's window about a find, relative to the detector's own.
 const WINDOW_SCALES: [f64; 3] = [1.0, 0.8, 1.25];
+
+/// How often the window about a find is read: the second reading takes its window from the first one's landmarks.
+const FOUND_READINGS: usize = 2;
+
+/// Sides of the windows that are read about a point on the athlete where the detector found nobody there, as fractions of the picture's larger side. Seen from
+/// above or small, many who kneel are missed by the detector and read by the landmark network all the same.
+const POINTED_SHARES: [f64; 4] = [0.36, 0.25, 0.17, 0.12];
+
+/// How far over the point such a window's middle lies, as fractions of its side: a point on the legs lies under the hips, about which the landmark network wants its window.
+const POINTED_RISES: [f64; 2] = [0.0, 0.15];
+
+/// How often such a window is set anew from what it shows: the first one is only a guess.
+const POINTED_READINGS: usize = 4;
 
 /// At most this many finds are read closely, the detector's surest first.
 const FIND_LIMIT: usize = 12;
@@ -44,35 +58,69 @@ pub fn look_closer<P: People>(
     athlete: Option<ImagePoint>,
     read_leg: &mut dyn FnMut(&Body) -> Result<Option<LegReading>>,
 ) -> Result<Option<(Body, LegReading)>> {
-    let mut best: Option<(Body, LegReading)> = None;
-    for find in finds(people, image)? {
+    let found = finds(people, image)?;
+    let mut look = Look {
+        people,
+        image,
+        athlete,
+        read_leg,
+        best: None,
+    };
+    for find in found {
         for scale in WINDOW_SCALES {
             let mut region = find.region();
             region.side_px *= scale;
-            // The second reading takes its window from the first one's landmarks.
-            for _ in 0..2 {
-                let reading = people.read(image, &region)?;
-                if reading.body.presence < PERSON {
-                    break;
-                }
-                region = reading.next_region;
-                if athlete.is_some_and(|point| !is_at(&reading.body, point)) {
-                    continue;
-                }
-                if !Lowness::of(&reading.body).is_low() {
-                    continue;
-                }
-                let Some(leg) = read_leg(&reading.body)? else { continue };
-                if best.as_ref().is_none_or(|(_, b)| leg.present > b.present) {
-                    best = Some((reading.body, leg));
-                }
-            }
-            if best.as_ref().is_some_and(|(_, b)| b.present > SURE) {
-                return Ok(best);
+            if look.read(region, FOUND_READINGS, PERSON)? {
+                return Ok(look.best);
             }
         }
     }
-    Ok(best)
+    let Some(point) = athlete else { return Ok(look.best) };
+    for share in POINTED_SHARES {
+        for rise in POINTED_RISES {
+            let side_px = share * image.width.max(image.height) as f64;
+            let region = Region {
+                centre: ImagePoint::new(point.u, point.v - rise * side_px),
+                side_px,
+                rotation_rad: 0.0,
+            };
+            if look.read(region, POINTED_READINGS, PRESENCE_THRESHOLD)? {
+                return Ok(look.best);
+            }
+        }
+    }
+    Ok(look.best)
+}
+
+/// What a closer look reads with, and the best that it has read.
+struct Look<'a, P> {
+    people: &'a mut P,
+    image: &'a RgbImage,
+    athlete: Option<ImagePoint>,
+    read_leg: &'a mut dyn FnMut(&Body) -> Result<Option<LegReading>>,
+    best: Option<(Body, LegReading)>,
+}
+
+impl<P: People> Look<'_, P> {
+    /// Reads a window, then more, each set by the last one's landmarks, while a person is at least as probable as `go_on`, up to `readings` in all. Whether the best is sure.
+    fn read(&mut self, mut region: Region, readings: usize, go_on: f64) -> Result<bool> {
+        for _ in 0..readings {
+            let reading = self.people.read(self.image, &region)?;
+            if reading.body.presence < go_on {
+                break;
+            }
+            region = reading.next_region;
+            let counts = reading.body.presence >= PERSON && self.athlete.is_none_or(|point| is_at(&reading.body, point));
+            if !counts || !Lowness::of(&reading.body).is_low() {
+                continue;
+            }
+            let Some(leg) = (self.read_leg)(&reading.body)? else { continue };
+            if self.best.as_ref().is_none_or(|(_, b)| leg.present > b.present) {
+                self.best = Some((reading.body, leg));
+            }
+        }
+        Ok(self.best.as_ref().is_some_and(|(_, b)| b.present > SURE))
+    }
 }
 
 /// Everybody that the detector finds in windows of all sizes, surest first, the same find once.
