@@ -6,10 +6,11 @@
 use super::detector::{windows, Detection};
 use super::figure::is_at;
 use super::follow::PRESENCE_THRESHOLD;
+use super::lower_leg::apparent_shank_px;
 use super::networks::People;
 use super::region::Region;
 use super::stance::Lowness;
-use super::track::{Body, LegReading};
+use super::track::{Body, Landmark, LegReading};
 use crate::types::{ImagePoint, RgbImage};
 use crate::Result;
 
@@ -29,8 +30,12 @@ const POINTED_SHARES: [f64; 4] = [0.36, 0.25, 0.17, 0.12];
 /// How far over the point such a window's middle lies, as fractions of its side: a point on the legs lies under the hips, about which the landmark network wants its window.
 const POINTED_RISES: [f64; 2] = [0.0, 0.15];
 
-/// How often such a window is set anew from what it shows: the first one is only a guess.
+/// How many readings follow from such a window. One counts only where the next one agrees: a guessed window may hold two people, and of those one body was put together (head of one,
+/// legs of the other) on a calibration still.
 const POINTED_READINGS: usize = 4;
+
+/// How far apart the hips of two readings that agree are, in shank lengths.
+const AGREEING_SHANKS: f64 = 0.3;
 
 /// At most this many finds are read closely, the detector's surest first.
 const FIND_LIMIT: usize = 12;
@@ -84,7 +89,7 @@ pub fn look_closer<P: People>(
                 side_px,
                 rotation_rad: 0.0,
             };
-            if look.read(region, POINTED_READINGS, PRESENCE_THRESHOLD)? {
+            if look.settle(region)? {
                 return Ok(look.best);
             }
         }
@@ -110,17 +115,55 @@ impl<P: People> Look<'_, P> {
                 break;
             }
             region = reading.next_region;
-            let counts = reading.body.presence >= PERSON && self.athlete.is_none_or(|point| is_at(&reading.body, point));
-            if !counts || !Lowness::of(&reading.body).is_low() {
-                continue;
-            }
-            let Some(leg) = (self.read_leg)(&reading.body)? else { continue };
-            if self.best.as_ref().is_none_or(|(_, b)| leg.present > b.present) {
-                self.best = Some((reading.body, leg));
+            if self.counts(&reading.body) {
+                self.consider(reading.body)?;
             }
         }
-        Ok(self.best.as_ref().is_some_and(|(_, b)| b.present > SURE))
+        Ok(self.sure())
     }
+
+    /// Reads a guessed window and follows it to where it settles: of two readings in a row that agree, the second is considered. Whether the best is sure.
+    fn settle(&mut self, mut region: Region) -> Result<bool> {
+        let mut before: Option<Body> = None;
+        for _ in 0..=POINTED_READINGS {
+            let reading = self.people.read(self.image, &region)?;
+            if reading.body.presence < PRESENCE_THRESHOLD {
+                break;
+            }
+            region = reading.next_region;
+            let agrees = before.is_some_and(|b| {
+                let apart = hips(&b).distance_px(hips(&reading.body));
+                self.counts(&b) && apart < AGREEING_SHANKS * apparent_shank_px(&reading.body)
+            });
+            before = Some(reading.body.clone());
+            if agrees && self.counts(&reading.body) {
+                self.consider(reading.body)?;
+            }
+        }
+        Ok(self.sure())
+    }
+
+    /// Whether a body is surely one, is at the point given, and is low.
+    fn counts(&self, body: &Body) -> bool {
+        body.presence >= PERSON && self.athlete.is_none_or(|point| is_at(body, point)) && Lowness::of(body).is_low()
+    }
+
+    /// Reads the body's leg and keeps both where it is surer to be in the stance than the best so far.
+    fn consider(&mut self, body: Body) -> Result<()> {
+        let leg = (self.read_leg)(&body)?;
+        if let Some(leg) = leg.filter(|leg| self.best.as_ref().is_none_or(|(_, b)| leg.present > b.present)) {
+            self.best = Some((body, leg));
+        }
+        Ok(())
+    }
+
+    fn sure(&self) -> bool {
+        self.best.as_ref().is_some_and(|(_, b)| b.present > SURE)
+    }
+}
+
+fn hips(body: &Body) -> ImagePoint {
+    body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5)
 }
 
 /// Everybody that the detector finds in windows of all sizes, surest first, the same find once.
