@@ -1,7 +1,8 @@
 //! A closer look for the stance in a photograph, where there is no next frame that could put a bad first look right.
 //!
 //! The detector looks through windows of several sizes, and the landmark network reads each find in windows of several sizes about it. Which reading is right, the networks say
-//! themselves: the reading counts in which the lower-leg network is surest of a leg in the stance.
+//! themselves: the reading counts in which the lower-leg network is surest of a leg in the stance. Where none is sure and the athlete is pointed at, windows about the point are read
+//! without the detector.
 
 use super::detector::{windows, Detection};
 use super::figure::is_at;
@@ -23,7 +24,7 @@ const WINDOW_SCALES: [f64; 3] = [1.0, 0.8, 1.25];
 /// How often the window about a find is read: the second reading takes its window from the first one's landmarks.
 const FOUND_READINGS: usize = 2;
 
-/// Sides of the windows that are read about a point on the athlete where the detector found nobody there, as fractions of the picture's larger side. Seen from
+/// Sides of the windows that are read about a point on the athlete where no find shows the stance there, as fractions of the picture's larger side. Seen from
 /// above or small, many who kneel are missed by the detector and read by the landmark network all the same.
 const POINTED_SHARES: [f64; 4] = [0.36, 0.25, 0.17, 0.12];
 
@@ -75,7 +76,7 @@ pub fn look_closer<P: People>(
         for scale in WINDOW_SCALES {
             let mut region = find.region();
             region.side_px *= scale;
-            if look.read(region, FOUND_READINGS, PERSON)? {
+            if look.read(region)? {
                 return Ok(look.best);
             }
         }
@@ -107,11 +108,11 @@ struct Look<'a, P> {
 }
 
 impl<P: People> Look<'_, P> {
-    /// Reads a window, then more, each set by the last one's landmarks, while a person is at least as probable as `go_on`, up to `readings` in all. Whether the best is sure.
-    fn read(&mut self, mut region: Region, readings: usize, go_on: f64) -> Result<bool> {
-        for _ in 0..readings {
+    /// Reads the window about a find, and the one that its landmarks set. Whether the best is sure.
+    fn read(&mut self, mut region: Region) -> Result<bool> {
+        for _ in 0..FOUND_READINGS {
             let reading = self.people.read(self.image, &region)?;
-            if reading.body.presence < go_on {
+            if reading.body.presence < PERSON {
                 break;
             }
             region = reading.next_region;
