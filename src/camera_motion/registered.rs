@@ -10,7 +10,7 @@ use super::series::CameraState;
 use crate::floor::camera::{CameraCovariance, FloorCamera};
 use crate::hold::Span;
 use crate::outcome::{CameraMotionReport, CameraMotionState};
-use crate::pose::track::{Body, Landmark, LegReading, PoseFrame, Track, LANDMARK_COUNT};
+use crate::pose::track::{Body, LegReading, PoseFrame, Track, LANDMARK_COUNT};
 use crate::types::{Covariance2, ImagePoint, Keypoint};
 use nalgebra::{Matrix3, SMatrix, Vector3};
 use std::borrow::Cow;
@@ -347,7 +347,7 @@ fn map_keypoint(h: &Matrix3<f64>, k: &Keypoint) -> Option<Keypoint> {
 }
 
 fn map_body(h: &Matrix3<f64>, turn: &Matrix3<f64>, body: &Body) -> Option<Body> {
-    let hips = body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5);
+    let hips = body.hips();
     let keypoints = body.keypoints().map(|k| map_keypoint(h, &k)).collect::<Option<Vec<_>>>()?;
     let world_m: Vec<[f64; 3]> = (0..LANDMARK_COUNT)
         .map(|l| (turn * Vector3::from(body.world_m(l))).into())

@@ -409,7 +409,7 @@ pub(crate) fn follow_photograph(image: &RgbImage, marks: Option<&FloorCamera>, o
         let mut read_leg = |body: &Body| look(lower_leg, body, image, marks.map(|c| elevation_rad(c, ankles(body))), options.leg);
         let closer = photograph::look_closer(people, image, athlete, &mut read_leg)?;
         if let Some((body, leg)) = closer.filter(|(_, leg)| leg.present >= PHOTOGRAPH_STANCE) {
-            let at = body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5);
+            let at = body.hips();
             frame.body = Some(body);
             frame.lower_leg = Some(Box::new(leg));
             // What the first look said of people no longer holds.

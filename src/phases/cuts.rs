@@ -55,9 +55,8 @@ fn is_cut(before: &Body, after: &Body, dt_s: f64) -> bool {
     if dt_s < 0.3 && !(1.0 / SIZE_RATIO..=SIZE_RATIO).contains(&ratio) {
         return true;
     }
-    let hips = |b: &Body| b.at(Landmark::LeftHip).towards(b.at(Landmark::RightHip), 0.5);
     let scale = 0.5 * (before.px_per_m + after.px_per_m);
-    let (a, b) = (hips(before), hips(after));
+    let (a, b) = (before.hips(), after.hips());
     if a.distance_px(b) / scale > SPEED_LIMIT_M_PER_S * dt_s + JITTER_M {
         return true;
     }

@@ -1,7 +1,7 @@
 //! A long shot in stretches that are looked at one after the other, so that memory does not grow with a recording's length.
 
 use crate::hold::spans::in_stance;
-use crate::pose::track::{Landmark, PoseFrame, Track};
+use crate::pose::track::{PoseFrame, Track};
 
 /// A shot up to this long stays whole, seconds of the recording.
 const LONGEST_S: f64 = 120.0;
@@ -54,7 +54,7 @@ fn movement(frames: &[PoseFrame]) -> f64 {
     let mut range = [f64::INFINITY, f64::NEG_INFINITY, f64::INFINITY, f64::NEG_INFINITY];
     let mut px_per_m: f64 = 1e-3;
     for body in frames.iter().filter_map(|f| f.body.as_ref()) {
-        let hips = body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5);
+        let hips = body.hips();
         range = [
             range[0].min(hips.u),
             range[1].max(hips.u),

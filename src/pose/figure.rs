@@ -35,13 +35,11 @@ const LINES: [(Landmark, Landmark); 16] = {
 
 /// Distance from a point to the nearest of the body's lines, px.
 pub fn distance_px(body: &Body, point: ImagePoint) -> f64 {
-    let middle = |a: Landmark, b: Landmark| body.at(a).towards(body.at(b), 0.5);
-    let neck = middle(Landmark::LeftShoulder, Landmark::RightShoulder);
-    let hips = middle(Landmark::LeftHip, Landmark::RightHip);
+    let neck = body.at(Landmark::LeftShoulder).towards(body.at(Landmark::RightShoulder), 0.5);
     LINES
         .iter()
         .map(|&(a, b)| (body.at(a), body.at(b)))
-        .chain([(neck, hips), (neck, body.at(Landmark::Nose))])
+        .chain([(neck, body.hips()), (neck, body.at(Landmark::Nose))])
         .map(|(a, b)| to_segment_px(point, a, b))
         .fold(f64::INFINITY, f64::min)
 }

@@ -11,7 +11,7 @@ use super::legs;
 use super::networks::People;
 use super::region::Region;
 use super::stance::Lowness;
-use super::track::{Body, Landmark, LegReading, PoseFrame, Track, TrackEvent};
+use super::track::{LegReading, PoseFrame, Track, TrackEvent};
 use crate::types::{Frame, ImagePoint, RgbImage};
 use crate::Result;
 
@@ -85,7 +85,7 @@ struct Target {
 
 impl Target {
     fn first(reading: &Reading, time_s: f64) -> Self {
-        let at = hips(&reading.body);
+        let at = reading.body.hips();
         Self {
             hips: at,
             range_px: [at.u, at.v, at.u, at.v],
@@ -108,7 +108,7 @@ impl Target {
     }
 
     fn update(&mut self, reading: &Reading, time_s: f64) {
-        let at = hips(&reading.body);
+        let at = reading.body.hips();
         let dt = time_s - self.time_s;
         self.velocity_px_per_s = if dt > 1e-6 && dt < 0.5 {
             [(at.u - self.hips.u) / dt, (at.v - self.hips.v) / dt]
@@ -159,10 +159,6 @@ pub struct Follower<P> {
     cut: bool,
     /// Whether the athlete was chosen before: the point given is one in the first frame.
     chosen_before: bool,
-}
-
-fn hips(body: &Body) -> ImagePoint {
-    body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5)
 }
 
 fn people_word(count: usize) -> String {
@@ -289,7 +285,7 @@ impl<P: People> Follower<P> {
         }
         let second = self.people.read(image, &first.next_region)?;
         // The second window can slip to a neighbour, too.
-        let same = hips(&second.body).distance_px(hips(&first.body)) < SAME_PERSON_OF_RADIUS * first.radius_px;
+        let same = second.body.hips().distance_px(first.body.hips()) < SAME_PERSON_OF_RADIUS * first.radius_px;
         let better = same && second.body.presence >= PRESENCE_THRESHOLD;
         Ok(Some(if better { second } else { first }))
     }
@@ -301,10 +297,10 @@ impl<P: People> Follower<P> {
         let mut candidates: Vec<Reading> = Vec::new();
         for detection in found.into_iter().take(CANDIDATE_LIMIT) {
             if let Some(reading) = self.settle(image, &detection.region())? {
-                let at = hips(&reading.body);
+                let at = reading.body.hips();
                 let known = candidates
                     .iter()
-                    .any(|c| hips(&c.body).distance_px(at) < SAME_PERSON_OF_RADIUS * c.radius_px.min(reading.radius_px));
+                    .any(|c| c.body.hips().distance_px(at) < SAME_PERSON_OF_RADIUS * c.radius_px.min(reading.radius_px));
                 if !known {
                     candidates.push(reading);
                 }
@@ -326,7 +322,7 @@ impl<P: People> Follower<P> {
         };
         let chosen = candidates.swap_remove(index);
         if !candidates.is_empty() {
-            let at = hips(&chosen.body);
+            let at = chosen.body.hips();
             self.tell(
                 frame.time_s,
                 format!(
@@ -403,7 +399,7 @@ impl<P: People> Follower<P> {
         if reading.body.presence < PRESENCE_THRESHOLD {
             return Ok(None);
         }
-        let fits = self.passes(target, hips(&reading.body), reading.body.px_per_m, frame.time_s);
+        let fits = self.passes(target, reading.body.hips(), reading.body.px_per_m, frame.time_s);
         Ok(Some((reading, fits)))
     }
 
@@ -480,7 +476,7 @@ impl<P: People> Follower<P> {
             let Some(reading) = self.settle(&frame.image, &detection.region())? else {
                 continue;
             };
-            let at = hips(&reading.body);
+            let at = reading.body.hips();
             let fits = self.passes(target, at, reading.body.px_per_m, frame.time_s);
             let someone_else = self.is_other(at) && at.distance_px(expected) >= SAME_PERSON_OF_RADIUS * target.radius_px;
             if (fits && !someone_else) || (long_lost && alone) {
@@ -503,7 +499,7 @@ impl<P: People> Follower<P> {
         let Some(reading) = doubtful else {
             return Ok(None);
         };
-        let at = hips(&reading.body);
+        let at = reading.body.hips();
         let confirmed = found.len() == 1 && found[0].hips.distance_px(at) < SAME_PERSON_OF_RADIUS * target.radius_px;
         if !(confirmed && self.others.is_empty()) {
             self.tell(
@@ -528,7 +524,7 @@ impl<P: People> Follower<P> {
     }
 
     fn accept(&mut self, time_s: f64, target: &Target, reading: &Reading, doubtful: Option<&Reading>, fits: bool) {
-        let at = hips(&reading.body);
+        let at = reading.body.hips();
         if let Some(since) = self.lost_since_s.take() {
             let trust = if fits {
                 "at the expected place"
@@ -540,7 +536,7 @@ impl<P: People> Follower<P> {
                 format!("The athlete was out of sight from {since:.2} to {time_s:.2} s and was found again {trust}."),
             );
         } else if let Some(doubtful) = doubtful {
-            let slipped = hips(&doubtful.body).distance_px(at) > SAME_PERSON_OF_RADIUS * target.radius_px;
+            let slipped = doubtful.body.hips().distance_px(at) > SAME_PERSON_OF_RADIUS * target.radius_px;
             if slipped {
                 self.tell(
                     time_s,
@@ -566,7 +562,7 @@ impl<P: People> Follower<P> {
             return Ok(reading);
         }
         self.looked_around_s = frame.time_s;
-        let at = hips(&reading.body);
+        let at = reading.body.hips();
         let may_switch = self.options.athlete.is_none() && self.target.as_ref().is_some_and(|t| !t.ever_low);
         let found = self.people.find(&frame.image)?;
         let before = std::mem::take(&mut self.others);
@@ -589,7 +585,7 @@ impl<P: People> Follower<P> {
             if may_switch && self.others.len() < CANDIDATE_LIMIT {
                 if let Some(close) = self.settle(&frame.image, &detection.region())? {
                     seen.low_looks = if Lowness::of(&close.body).is_low() { seen.low_looks + 1 } else { 0 };
-                    let apart = hips(&close.body).distance_px(at) > SAME_PERSON_OF_RADIUS * reading.radius_px;
+                    let apart = close.body.hips().distance_px(at) > SAME_PERSON_OF_RADIUS * reading.radius_px;
                     let large = close.body.px_per_m > SWITCH_SIZE_RATIO * reading.body.px_per_m;
                     let larger = switch_to.as_ref().is_none_or(|s: &Reading| close.body.px_per_m > s.body.px_per_m);
                     if seen.low_looks >= LOOKS_BEFORE_SWITCH && apart && large && larger {
@@ -638,7 +634,7 @@ impl<P: People> Follower<P> {
             f.body.take()
         });
         let emptied = emptied.count();
-        let at = hips(&chosen.body);
+        let at = chosen.body.hips();
         self.tell(
             time_s,
             format!(
@@ -656,7 +652,7 @@ impl<P: People> Follower<P> {
 
 fn other(reading: &Reading) -> Other {
     Other {
-        hips: hips(&reading.body),
+        hips: reading.body.hips(),
         radius_px: reading.radius_px,
         low_looks: u32::from(Lowness::of(&reading.body).is_low()),
         reported_near: false,
@@ -667,7 +663,7 @@ fn other(reading: &Reading) -> Other {
 fn most_likely(candidates: &[Reading], image_size: [usize; 2]) -> (usize, &'static str) {
     let middle = ImagePoint::new(image_size[0] as f64 / 2.0, image_size[1] as f64 / 2.0);
     let weight = |r: &Reading| {
-        let off = hips(&r.body).distance_px(middle) / middle.u.hypot(middle.v).max(1.0);
+        let off = r.body.hips().distance_px(middle) / middle.u.hypot(middle.v).max(1.0);
         r.body.px_per_m * (1.0 - 0.5 * off.min(1.0))
     };
     let low = |r: &Reading| Lowness::of(&r.body).is_low();

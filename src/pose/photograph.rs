@@ -11,7 +11,7 @@ use super::lower_leg::apparent_shank_px;
 use super::networks::People;
 use super::region::Region;
 use super::stance::Lowness;
-use super::track::{Body, Landmark, LegReading};
+use super::track::{Body, LegReading};
 use crate::types::{ImagePoint, RgbImage};
 use crate::Result;
 
@@ -132,14 +132,13 @@ impl<P: People> Look<'_, P> {
                 break;
             }
             region = reading.next_region;
-            let agrees = before.is_some_and(|b| {
-                let apart = hips(&b).distance_px(hips(&reading.body));
-                self.counts(&b) && apart < AGREEING_SHANKS * apparent_shank_px(&reading.body)
-            });
-            before = Some(reading.body.clone());
-            if agrees && self.counts(&reading.body) {
-                self.consider(reading.body)?;
+            let body = Some(reading.body).filter(|body| self.counts(body));
+            if let (Some(b), Some(body)) = (&before, &body) {
+                if b.hips().distance_px(body.hips()) < AGREEING_SHANKS * apparent_shank_px(body) {
+                    self.consider(body.clone())?;
+                }
             }
+            before = body;
         }
         Ok(self.sure())
     }
@@ -161,10 +160,6 @@ impl<P: People> Look<'_, P> {
     fn sure(&self) -> bool {
         self.best.as_ref().is_some_and(|(_, b)| b.present > SURE)
     }
-}
-
-fn hips(body: &Body) -> ImagePoint {
-    body.at(Landmark::LeftHip).towards(body.at(Landmark::RightHip), 0.5)
 }
 
 /// Everybody that the detector finds in windows of all sizes, surest first, the same find once.

@@ -127,6 +127,11 @@ impl Body {
         self.keypoint(landmark).at
     }
 
+    /// Middle of the hips, upright frame, px.
+    pub fn hips(&self) -> ImagePoint {
+        self.at(Landmark::LeftHip).towards(self.at(Landmark::RightHip), 0.5)
+    }
+
     /// A landmark by its number about the middle of the hips, metres, axes as the camera's (x right, y down, z away), for a body of the network's own typical size.
     ///
     /// # Panics
